@@ -13,10 +13,15 @@ from hydra import initialize_config_module
 from omegaconf import DictConfig
 
 from crownlet.infer.cli import main
-from crownlet.infer.networks import weights_folder
+from crownlet.infer.networks import ModelError, weights_folder
 from crownlet.train import cli as train_cli
+from crownlet.train.export.onnx import export_networks
+from crownlet.train.fit.errors import TrainingError
+from crownlet.train.release import job as release_job
 from crownlet.train.release import promote as promotion
+from crownlet.train.release.job import run_gate
 from crownlet.train.release.promote import PromotionRefused, promote, restore
+from crownlet.train.risk_control import gather
 
 
 def configured(folder: Path, scans: Path, *more: str) -> DictConfig:
@@ -105,3 +110,33 @@ def test_the_command_line_makes_a_refusal_an_exit(monkeypatch: pytest.MonkeyPatc
     with pytest.raises(SystemExit) as left:
         train_cli.run_job(config)
     assert left.value.code == "not promoted: too few letters"
+
+
+def test_what_is_absent_is_named_before_any_page_is_read(
+    tmp_path: Path, scan_set: Callable[..., Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A promotion takes hours; no outside source."""
+    scans = scan_set(tmp_path, {"train": (11,)})
+
+    def read(*arguments: object) -> None:
+        raise AssertionError("a page was read")
+
+    monkeypatch.setattr(release_job, "tally_suites", read)
+    monkeypatch.setattr(promotion, "make_model", read)
+    monkeypatch.setattr(gather, "gather_evidence", read)
+    used = weights_folder()
+    nowhere = configured(tmp_path, scans, f"gate.old='{used}'", f"gate.new='{tmp_path / 'none'}'")
+    with pytest.raises(ModelError):
+        run_gate(nowhere)
+    untested = configured(tmp_path, scans, f"gate.old='{used}'", f"gate.new='{used}'")
+    for job in (run_gate, promote):
+        with pytest.raises(TrainingError, match=r"gate\.scans=.*no labelled page .* part test"):
+            job(untested)
+    promised = configured(tmp_path, scans, "promote.steps=[promise]", f"promise.scans='{scans}'")
+    for job in (promote, gather.control_risk):
+        with pytest.raises(TrainingError, match=r"promise\.scans=.*part calibrate"):
+            job(promised)
+    weights = [f"export.{n}='{used / n}.safetensors'" for n in ("locator", "assessor")]
+    for job in (promote, export_networks):
+        with pytest.raises(TrainingError, match=r"export\.version is not set"):
+            job(configured(tmp_path, scans, "export.version=null", *weights))

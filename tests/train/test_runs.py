@@ -45,6 +45,14 @@ class SigtermAt(pl.Callback):
             os.kill(os.getpid(), signal.SIGTERM)
 
 
+class InterruptedAt(SigtermAt):
+    """Stops after a step as Ctrl+C does: Python raises KeyboardInterrupt on SIGINT."""
+
+    def on_train_batch_end(self, trainer: pl.Trainer, *_: Any) -> None:
+        if trainer.global_step == self.step:
+            raise KeyboardInterrupt
+
+
 def stop_at(monkeypatch: pytest.MonkeyPatch, config: DictConfig, step: int) -> SystemExit:
     """Begin a run and stop it after a step."""
     made = fitting.make_callbacks
@@ -173,6 +181,24 @@ def test_a_stopped_run_goes_on_where_it_was_and_ends_as_if_it_had_never_stopped(
     assert [one["step"] for one in facts_of(path)["resumed"]] == [5]
     again = load_file(path)
     assert all(torch.equal(value, again[key]) for key, value in whole.items())
+
+
+def test_a_run_stopped_by_ctrl_c_names_how_it_goes_on(
+    small_pool: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:  # fmt: skip
+    """Exit code 128 + 2, as shells report SIGINT (POSIX, 2.8.2)."""
+    made, handler = fitting.make_callbacks, signal.getsignal(signal.SIGINT)
+    monkeypatch.setattr(fitting, "make_callbacks", lambda *a: [InterruptedAt(2), *made(*a)])
+    try:
+        with pytest.raises(SystemExit) as left:
+            fit(small_run(small_pool, tmp_path / "cut", "trainer.val_every=4"))
+    finally:
+        signal.signal(signal.SIGINT, handler)  # Lightning ignores it from there on.
+    assert left.value.code == 128 + signal.SIGINT
+    says = f"stopped by Ctrl+C; resume={tmp_path / 'cut'} goes on from step 2"
+    assert says in capsys.readouterr().out
+    assert torch.load(tmp_path / "cut" / CHECKPOINT_FILE, weights_only=True)["global_step"] == 2
 
 
 def test_a_run_that_goes_on_remembers_its_time(small_pool: Path, tmp_path: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -22,6 +23,7 @@ from crownlet.train.fit.errors import TrainingError
 from crownlet.train.fit.fit import fit, make_data, make_module, make_network, make_trainer
 from crownlet.train.fit.modules import AssessorModule
 from crownlet.train.fit.reservoir import read_crops, read_tiles
+from crownlet.train.fit.settings import check_settings
 from crownlet.train.fit.weights import facts_of
 from tests.train.conftest import small_run
 
@@ -46,6 +48,40 @@ def test_every_argument_of_the_trainer_passes_and_an_unknown_one_is_an_error(
     assert make_trainer(by_clock, tmp_path, lambda _: {}).max_steps == -1
     with pytest.raises(TrainingError, match=r"trainer\.acumulate: Trainer has no such argument"):
         wrong = small_run(small_pool, tmp_path, "+trainer.acumulate=4")
+        make_trainer(wrong, tmp_path, lambda _: {})
+
+
+@pytest.mark.parametrize(
+    ("setting", "says"),
+    [
+        ("trainer.max_steps=many", "trainer.max_steps=many: a whole number of at least -1"),
+        ("trainer.val_every=0", "trainer.val_every=0: a whole number of at least 1"),
+        ("trainer.batch_size=2.5", "trainer.batch_size=2.5: a whole number"),
+        ("data.scans_share=1.5", "data.scans_share=1.5: a number from 0 to 1 is needed"),
+        ("data.watch_pages=null", "data.watch_pages=None: a whole number"),
+    ],
+)
+def test_a_number_that_cannot_be_is_named_before_anything_is_made(
+    setting: str, says: str, tmp_path: Path
+) -> None:
+    """No outside source: one sentence with the key, and no folder of a run."""
+    config = small_run(tmp_path / "pool", tmp_path / "run", setting)
+    with pytest.raises(TrainingError, match=re.escape(says)):
+        fit(config)
+    assert not (tmp_path / "run").exists()
+
+
+def test_every_shipped_trainer_and_experiment_passes_the_checks() -> None:
+    for trainer in ("cpu", "tiny", "gpu", "ddp"):
+        for more in ((), ("+experiment=retrain",), ("+experiment=distil",)):
+            with initialize_config_module("crownlet.configs", version_base="1.3"):
+                check_settings(compose_config("train", [f"trainer={trainer}", *more]))
+
+
+def test_what_lightning_refuses_is_one_sentence(small_pool: Path, tmp_path: Path) -> None:
+    """Lightning's Trainer: shares of batches lie from 0 to 1."""
+    wrong = small_run(small_pool, tmp_path, "+trainer.limit_train_batches=2.5")
+    with pytest.raises(TrainingError, match=r"trainer: .*limit_train_batches"):
         make_trainer(wrong, tmp_path, lambda _: {})
 
 

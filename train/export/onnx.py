@@ -38,7 +38,7 @@ from crownlet.train.fit.augment import Strengths, change_crops
 from crownlet.train.fit.data import claim_pool, render_watch
 from crownlet.train.fit.fit import Config, make_renders
 from crownlet.train.fit.reservoir import Batch, Reservoir, read_crops
-from crownlet.train.fit.weights import open_assessor, open_locator, weights_named
+from crownlet.train.fit.weights import open_assessor, open_locator, version_named, weights_named
 
 CHANGES_SEED = 14
 
@@ -169,13 +169,12 @@ def export_networks(config: Config) -> Path:
     folder = Path(config.export.to)
     locator = open_locator(weights_named(config.export.locator, "locator"))
     assessor = open_assessor(weights_named(config.export.assessor, "assessor"))
+    version = version_named(config.export.version)
     logits = calibration_logits(config, assessor)
     curves = calibrate(logits)
     differences = {
-        "locator": export_locator(locator, folder / "locator.onnx", config.export.version),
-        "assessor": export_assessor(
-            assessor, asdict(curves), folder / "assessor.onnx", config.export.version
-        ),
+        "locator": export_locator(locator, folder / "locator.onnx", version),
+        "assessor": export_assessor(assessor, asdict(curves), folder / "assessor.onnx", version),
     }
     write_calibration(curves, folder / "calibration.yaml")
     _write_thresholds(config, logits, thresholds(defect_probabilities(logits, curves)), folder)

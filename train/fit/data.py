@@ -65,7 +65,7 @@ def claim_pool(renders: Renders) -> None:
         if different:
             raise TrainingError(
                 f"{renders.folder} holds pages of another kind, which differ in"
-                f" {', '.join(different)}; name another data.folder"
+                f" {', '.join(different)}; name another data.folder, such as {renders.folder}-2"
             )
         return
     with atomic_write(path) as draft:

@@ -10,6 +10,7 @@ from typing import Any
 import hydra
 import pytorch_lightning as pl
 import torch
+from lightning_fabric.utilities.exceptions import MisconfigurationException
 from omegaconf import OmegaConf
 from pytorch_lightning.utilities.exceptions import SIGTERMException
 
@@ -34,6 +35,7 @@ from crownlet.train.fit.errors import TrainingError
 from crownlet.train.fit.modules import BudgetedModule
 from crownlet.train.fit.record import CHECKPOINT_FILE, open_run
 from crownlet.train.fit.scans import paths_of, scan_pages
+from crownlet.train.fit.settings import check_settings
 from crownlet.train.fit.weights import freeze, load_narrower, load_weights, save_weights
 
 Config = Any
@@ -41,6 +43,9 @@ Config = Any
 
 STOPPED_EXIT_CODE = 143
 """Of a run that SIGTERM stopped: 128 + 15, as shells report it."""
+
+INTERRUPTED_EXIT_CODE = 130
+"""Of a run that Ctrl+C (SIGINT) stopped: 128 + 2."""
 
 
 def make_network(model: Config) -> Assessor | Locator:
@@ -112,7 +117,10 @@ def make_trainer(config: Config, out: Path, facts: Facts) -> pl.Trainer:
     if unknown:
         raise TrainingError(f"trainer.{unknown[0]}: {kind.__name__} has no such argument")
     loggers = instantiate_all(config.logger)
-    made: pl.Trainer = kind(**{**ours, **passed}, callbacks=callbacks, logger=loggers)
+    try:
+        made: pl.Trainer = kind(**{**ours, **passed}, callbacks=callbacks, logger=loggers)
+    except (MisconfigurationException, TypeError) as error:
+        raise TrainingError(f"trainer: {error}") from None
     return made
 
 
@@ -121,8 +129,10 @@ def fit(config: Config) -> Path:
 
     Checkpoints (`last.ckpt`, `best.ckpt`) are for going on here and are never shipped; they are
     read as tensors and plain values only. TrainingError if the run cannot begin or go on;
-    SystemExit with `STOPPED_EXIT_CODE` if it is stopped by SIGTERM, its checkpoint kept.
+    SystemExit with `STOPPED_EXIT_CODE` or `INTERRUPTED_EXIT_CODE` if it is stopped by SIGTERM or
+    Ctrl+C, its checkpoint kept.
     """
+    check_settings(config)
     run = open_run(config)
     config = OmegaConf.merge(config, {"out": str(run.folder)})
     silence_advertisements()
@@ -152,11 +162,17 @@ def fit(config: Config) -> Path:
             module, data,
             ckpt_path=str(run.checkpoint) if run.checkpoint else None, weights_only=True,
         )  # fmt: skip
-    except SIGTERMException:
+    except (SIGTERMException, SystemExit) as stop:
+        # Lightning itself ends the process where Ctrl+C stopped it.
+        by_signal = isinstance(stop, SIGTERMException)
         where = f"resume={run.folder} goes on from step {trainer.global_step}"
         kept = (run.folder / CHECKPOINT_FILE).exists()
-        print(f"stopped by SIGTERM; {where if kept else 'no checkpoint was there yet'}", flush=True)
-        raise SystemExit(STOPPED_EXIT_CODE) from None
+        print(
+            f"stopped by {'SIGTERM' if by_signal else 'Ctrl+C'}; "
+            f"{where if kept else 'no checkpoint was there yet'}",
+            flush=True,
+        )
+        raise SystemExit(STOPPED_EXIT_CODE if by_signal else INTERRUPTED_EXIT_CODE) from None
     path = run.folder / f"{config.model.name}.safetensors"
     best = _take_best(trainer, module)
     if trainer.is_global_zero:

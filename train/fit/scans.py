@@ -18,6 +18,7 @@ from crownlet.datasets.coco.read import load_coco
 from crownlet.datasets.coco.truth import PageTruth
 from crownlet.datasets.files.atomic import file_checksum
 from crownlet.datasets.scans.manifest import open_scans
+from crownlet.train.fit.errors import TrainingError
 from crownlet.train.fit.pool import Paint, fill_pool_from, prepare_examples, prepare_wide
 
 ScanPart = Literal["train", "validation", "calibrate", "test"]
@@ -67,6 +68,19 @@ def scan_pages(source: Path, part: ScanPart) -> Iterator[PageTruth]:
         yield from open_scans(source).pages(part)
     elif part == "train":
         yield from load_coco(source)
+
+
+def require_pages(source: Path, part: ScanPart, setting: str) -> None:
+    """TrainingError if a data set holds no labelled page in a part that a job is to read.
+
+    `setting` is the key of the configuration that names the data set. Jobs ask before their work,
+    which takes hours.
+    """
+    if source.is_dir() and next(iter(scan_pages(source, part)), None) is None:
+        raise TrainingError(
+            f"{setting}={source}: no labelled page stands in its part {part}, which is read here;"
+            f" add scrolls with crownlet-scans add --split {part}, or leave {setting} out"
+        )
 
 
 def fingerprint(source: Path) -> str:

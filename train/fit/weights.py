@@ -93,6 +93,16 @@ def weights_named(given: str | None, name: Kind) -> Path:
     raise TrainingError(f"export.{name}{fault}; name the weights to use{hint}")
 
 
+def version_named(given: str | None) -> str:
+    """The version that a configuration names as `export.version`; TrainingError if it names none,
+    so that no new networks bear the name of old ones."""
+    if not given:
+        raise TrainingError(
+            "export.version is not set; name the new networks, such as export.version=0.7.0"
+        )
+    return given
+
+
 def open_assessor(path: Path) -> Assessor:
     """The assessor whose weights are in `path`, as wide as it was trained, ready to run;
     ArchitectureError if they are of another network."""

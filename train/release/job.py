@@ -15,7 +15,7 @@ from typing import Any
 
 from crownlet.datasets.files.atomic import atomic_write, write_json
 from crownlet.infer.networks import OnnxNetworks
-from crownlet.train.fit.scans import scan_facts
+from crownlet.train.fit.scans import require_pages, scan_facts
 from crownlet.train.release.compare import (
     LETTER_MEASURE,
     Difference,
@@ -137,6 +137,10 @@ def compare_models(
     old: Path, new: Path, settings: Any, before: dict[str, SuiteTally] | None = None
 ) -> dict[str, Any]:
     """The whole outcome as plain values: models, rule, suites, reasons against (none: accepted)."""
+    # What is absent is to be named now, and not after an hour of reading pages.
+    identities = {"old": model_identity(old), "new": model_identity(new)}
+    if settings.scans:
+        require_pages(Path(settings.scans), "test", "gate.scans")
     before = before or tally_suites(old, settings)
     after = tally_suites(new, settings)
     suites = {name: compare_tallies(before[name], after[name]) for name in after}
@@ -149,8 +153,7 @@ def compare_models(
     scans = Path(settings.scans) if settings.scans else None
     return {
         "measured": datetime.date.today().isoformat(),
-        "old": model_identity(old),
-        "new": model_identity(new),
+        **identities,
         "scans": scan_facts(scans) if scans else None,
         "rule": asdict(rule),
         "against": list_reasons_against(suites, rule),

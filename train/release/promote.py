@@ -40,7 +40,8 @@ from crownlet.train.evaluation.workers import PageReader
 from crownlet.train.export.hand import add_letter_means
 from crownlet.train.export.onnx import export_networks
 from crownlet.train.export.quantise import quantise_in_place
-from crownlet.train.fit.weights import facts_of
+from crownlet.train.fit.scans import paths_of, require_pages
+from crownlet.train.fit.weights import facts_of, version_named
 from crownlet.train.release.job import compare_models, model_identity, outcome_table
 from crownlet.train.risk_control.gather import control_risk
 
@@ -149,9 +150,21 @@ def promote(config: Any) -> Path:
         raise ValueError(
             f"promote.steps: no step is called {min(unknown)!r}: {', '.join(PROMOTION_STEPS)}"
         )
+    _check_settings(config)
     store = ModelStore(Path(own.store), Path(own.current))
     with hold_folder(store.folder, "crownlet-train job=promote"):
         return _promote_into(store, config)
+
+
+def _check_settings(config: Any) -> None:
+    """TrainingError for what would end a step hours after the first one began."""
+    steps = config.promote.steps
+    version_named(config.export.version)
+    if "promise" in steps:
+        for source in paths_of(config.promise.scans):
+            require_pages(source, "calibrate", "promise.scans")
+    if "gate" in steps and config.gate.scans:
+        require_pages(Path(config.gate.scans), "test", "gate.scans")
 
 
 def _promote_into(store: ModelStore, config: Any) -> Path:
@@ -190,7 +203,11 @@ def make_model(config: Any, store: ModelStore) -> Path:
         folder = store.keep(Path(own.new), config.export.version)
     elif "export" in own.steps:
         if folder.exists():
-            raise ModelStoreError(f"{folder} is there already; choose another export.version.")
+            rest = ",".join(step for step in PROMOTION_STEPS if step != "export")
+            raise ModelStoreError(
+                f"{folder} is there already; promote.steps=[{rest}] goes on from it, another"
+                " export.version begins anew."
+            )
         export_networks(_override(config, "export", to=str(folder)))
         for name in ("locator", "assessor"):
             shutil.copy2(config.export[name], folder / f"{name}.safetensors")

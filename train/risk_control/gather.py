@@ -28,7 +28,7 @@ from crownlet.infer.thresholds import load_thresholds
 from crownlet.train.calibration.networks import Calibration
 from crownlet.train.evaluation.workers import text_of
 from crownlet.train.fit.pool import TooManyFailuresError, render_pages
-from crownlet.train.fit.scans import paths_of, scan_pages
+from crownlet.train.fit.scans import paths_of, require_pages, scan_pages
 from crownlet.train.fit.weights import open_assessor, weights_named
 from crownlet.train.risk_control.check import check_table, load_under, measure_promises
 from crownlet.train.risk_control.choose import RiskTargets, choose_thresholds, measure_load
@@ -166,6 +166,9 @@ def control_risk(config: Any) -> Path:
     evidence where nothing is to be written."""
     own = config.promise
     path = Path(own.evidence)
+    if own.gather:
+        for source in paths_of(own.scans):
+            require_pages(source, "calibrate", "promise.scans")
     evidence = collect_evidence(config, path) if own.gather else load_evidence(path)
     print(describe_letters(evidence))
     if own.check:
@@ -182,7 +185,8 @@ def control_risk(config: Any) -> Path:
     print(choice_table(choices, burden))
     if not own.write or own.pool:
         return path
-    content = build_document(evidence, choices, burden, aims, config.export.version)
+    version = config.export.version or OnnxNetworks(own.model, threads=1).info.version
+    content = build_document(evidence, choices, burden, aims, version)
     return write_thresholds(content, Path(own.model))
 
 
