@@ -59,6 +59,9 @@ WHO_TO_ASK: Mapping[Heading, str] = {
 }
 """Who is to be asked, by heading."""
 
+LOOK_FIRST = "Look first whether it is so."
+"""In its place where the letters are in doubt."""
+
 READER_WORDS = ("confirmed", "set aside", "left open or to an authority")
 """What readers made of letters, as their numbers are given."""
 
@@ -139,8 +142,8 @@ class HandStatement:
 
     @property
     def ask(self) -> str:
-        """Who is to be asked."""
-        return WHO_TO_ASK[self.habit.heading]
+        """Who is to be asked, once it is seen."""
+        return LOOK_FIRST if self.habit.doubted else WHO_TO_ASK[self.habit.heading]
 
     @property
     def described(self) -> str:

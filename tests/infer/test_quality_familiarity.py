@@ -105,7 +105,7 @@ def test_modern_hebrew_print_is_named_once_as_unlike(font: Path, size: int) -> N
     assert page is not None
     assert page.familiarity is not None
     assert not page.familiarity.known
-    assert [note for note in page.notes if "promise does not cover" in note] == [
+    assert [note for note in page.notes if "do not hold for this page" in note] == [
         page.familiarity.message
     ]
     doubted = any("square script" in sentence for sentence in page.not_examined)
@@ -120,7 +120,7 @@ def test_a_hand_of_the_renderer_is_known(seed: int) -> None:
     assert page.familiarity is not None
     assert page.familiarity.known
     assert page.familiarity.message == ""
-    assert not any("promise does not cover" in note for note in page.notes)
+    assert not any("do not hold for this page" in note for note in page.notes)
 
 
 @pytest.mark.parametrize("name", ["StamAshkenazCLM", "StamSefaradCLM"])

@@ -21,7 +21,12 @@ from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.records import Measurement, TextMatch
 from crownlet.infer.review.item_crops import CROP_FORMATS, cut_crop, is_wide
 from crownlet.infer.review.models import Item
-from crownlet.infer.review.web.item_view import QUESTION_BY_KIND, line_context, question_text
+from crownlet.infer.review.web.item_view import (
+    QUESTION_BY_KIND,
+    asked_words,
+    line_context,
+    question_text,
+)
 from crownlet.infer.run.run import open_run
 from crownlet.infer.run.tables import write_measures
 
@@ -219,6 +224,14 @@ def test_the_line_of_text_is_that_of_the_book() -> None:
 
     assert line(1) == ["[ש]מע", *words[1:]]
     assert line(6, "letter_extra") == ["שמע", "יש[ש]ראל", *words[2:]]
+
+    def asked(kind: str) -> list[str]:
+        item = Item(1, "p", "s", (6,), kind, "", glyphs[5].box, 0, None)
+        return ["".join(mark.letter for mark in word) for word in asked_words(item, record)]
+
+    # A wall shows the word where its crops alone do not show what is asked.
+    assert asked("letter_extra") == ["יששראל"]
+    assert asked("tag_missing") == []
 
 
 @pytest.mark.parametrize("turn", [90, 180, 270])

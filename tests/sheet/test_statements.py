@@ -249,6 +249,7 @@ def test_what_is_in_doubt_comes_last_with_all_its_letters(run: Run) -> None:
     run = open_run(run.folder)
     statements, pages = statements_of(run)
     assert [s.habit.doubted for s in statements] == [False, False, True]
+    assert [s.ask for s in statements if s.habit.doubted] == ["Look first whether it is so."]
     assert statements[0].habit.message == MESSAGE
     last = statements[-1]
     assert {crop.key for crop in last.crops} == set(shown_evidence(last.habit, pages))

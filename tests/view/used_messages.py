@@ -117,6 +117,7 @@ def data_messages() -> set[Message]:
         *wording._NO_PROBABILITY_WORDS.values(), wording.SOURCES_DIFFER_NOTE,
         wording.DISAGREEMENT_NOTE, lengths.PEN_WIDTH_NOTE, "a hair",
         *(words for _, words in lengths._PARTS), *statements.WHO_TO_ASK.values(),
+        statements.LOOK_FIRST,
         *statements.READER_WORDS, elsewhere.ELSEWHERE,
         teaching_sheet.SAME_SCROLL, teaching_sheet.OTHER_SCROLL,
         *drawings.DRAWING_BY_STYLE.values(), *NEVER_EXAMINED, RULING_TEXT, NAME_CAUTION,

@@ -100,6 +100,10 @@ VERDICT_WORDS = {
 }
 
 
+TEXT_KINDS = frozenset({"letter_absent", "letter_extra"})
+"""Doubts about the text, of which a crop shows only one side."""
+
+
 class ContextLetter(NamedTuple):
     """One letter of the line; `asked` if the question is about it."""
 
@@ -157,6 +161,15 @@ def line_context(item: Item, record: PageRecord) -> LineContext | None:
         in_name=any(glyph.in_name for glyph in own) or bool(absent and absent.in_name),
         line=line,
     )
+
+
+def asked_words(item: Item, record: PageRecord) -> tuple[tuple[ContextLetter, ...], ...]:
+    """The words of the text that a question about the text asks about: without them nobody knows
+    which letter is absent at a place, or which of a crop's letters is in excess."""
+    context = line_context(item, record) if item.kind in TEXT_KINDS else None
+    if context is None or not context.expected:
+        return ()
+    return tuple(word for word in context.words if any(letter.asked for letter in word))
 
 
 def _nearest_absent(item: Item, record: PageRecord) -> AbsentLetter | None:

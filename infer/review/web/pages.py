@@ -23,7 +23,7 @@ from crownlet.infer.review.letter_audit import (
 from crownlet.infer.review.miss_rate import describe_misses, estimate_misses_by_kind
 from crownlet.infer.review.models import ALL_KINDS, LETTER_KIND, Decision, Item
 from crownlet.infer.review.queue import stable_hash
-from crownlet.infer.review.web.item_view import question_text
+from crownlet.infer.review.web.item_view import asked_words, question_text
 from crownlet.infer.review.web.render import render
 from crownlet.infer.review.web.requests import (
     BrowserWindow,
@@ -234,6 +234,7 @@ async def show_wall(request: Request) -> Response:
         request, "wall.html", kind=kind, letter=form, letter_name=_wall_name(here), cells=cells,
         in_name={cell.id for cell in cells if is_in_name(cell, session.run)},
         wide={cell.id for cell in cells if is_wide(cell)},
+        words={cell.id: asked_words(cell, session.run.pages[cell.page].record) for cell in cells},
         open=sum(cell.decision is None for cell in cells), question=question_text(kind, form),
         one=f"/one{QueueFilter(kind, None if len(here.letters) > 1 else form).query}",
         following=following,
