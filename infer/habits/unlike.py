@@ -45,6 +45,9 @@ Middle Ages, on which nothing is planted, two thirds of such findings have less.
 FORM_KINDS = frozenset(GLYPH_DEFECTS) - {TAG_MISSING, LETTERS_TOUCH, SHAPE_DOUBT}
 """Defects of form that are asked of each letter by itself."""
 
+WORD_KINDS = frozenset({"words_joined", "word_parted"})
+"""Doubts about where words begin."""
+
 
 def doubt_single_findings(record: PageRecord) -> PageRecord:
     """The record of a page by an unlike hand with findings that are not sure sent to review."""
@@ -57,6 +60,7 @@ def doubt_single_findings(record: PageRecord) -> PageRecord:
                 changes[glyph.glyph].doubted.add(group[0])
     for glyph in record.glyphs:
         changes[glyph.glyph].doubted |= _kinds_in_question(glyph)
+    record = _doubt_gaps(record)
     record = _doubt_replaced(record, changes)
     return replace(record, glyphs=tuple(change_letter(g, changes[g.glyph]) for g in record.glyphs))
 
@@ -71,6 +75,17 @@ def _kinds_in_question(glyph: GlyphRecord) -> frozenset[str]:
     if glyph.expected is None:
         return seen - {LETTERS_TOUCH} if SHAPE_DOUBT in glyph.reasons else frozenset()
     return seen & FORM_KINDS if glyph.expected != glyph.letter else frozenset()
+
+
+def _doubt_gaps(record: PageRecord) -> PageRecord:
+    """The record with borders of words in doubt beside letters that the text denies: where the
+    letters are in question, so is which words they are."""
+    denied = {g.glyph for g in record.glyphs if g.expected not in (None, g.letter)}
+    gaps = tuple(
+        change_gap(gap, WORD_KINDS) if denied & {gap.right_glyph, gap.left_glyph} else gap
+        for gap in record.gaps
+    )
+    return replace(record, gaps=gaps)
 
 
 def judged_letters(record: PageRecord) -> Iterator[tuple[Group, list[GlyphRecord]]]:

@@ -24,6 +24,7 @@ from crownlet.infer.records import (
     Located,
     PageRecord,
     TextMatch,
+    TextPlace,
 )
 
 _LIMITS = limits_of("routing.marks")
@@ -128,7 +129,18 @@ def _beside_mark(gap: GapRecord, marks: frozenset[int]) -> GapRecord:
 
 
 def _without_marks(match: TextMatch, marks: frozenset[int]) -> TextMatch:
-    """The comparison without extra letters that are marks."""
-    places = tuple(p for p in match.places if not p.glyphs or not marks.issuperset(p.glyphs))
+    """The comparison without extra letters that are marks.
+
+    Of a run of which one letter is left that letter is a place of its own.
+    """
+    places = tuple(
+        _without_marks_of_run(p, marks) for p in match.places
+        if not p.glyphs or not marks.issuperset(p.glyphs)
+    )  # fmt: skip
     extra = match.extra - len(marks)
     return replace(match, places=places, extra=extra)
+
+
+def _without_marks_of_run(place: TextPlace, marks: frozenset[int]) -> TextPlace:
+    left = tuple(number for number in place.glyphs if number not in marks)
+    return replace(place, glyphs=left) if len(left) == 1 else place

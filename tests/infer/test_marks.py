@@ -88,6 +88,21 @@ def test_strokes_at_which_the_text_has_no_letter_are_one_statement() -> None:
     assert (place.scope, place.kind) == ("page", "letter_extra")
 
 
+def test_of_a_run_of_a_mark_and_a_letter_the_letter_is_left() -> None:
+    """The run reaches from one end of a blank to the other, and its picture would show neither."""
+    rows = [made.glyph(k, "ו") for k in range(1, 11)] + [extra(11), extra(12, "י")]
+    run = TextPlace(
+        "words_extra", "letter_extra", "ו י", (11, 12), 10, 1, 1, (0.0, 0.0), False, True, "two"
+    )
+    share = np.array([1.0] * 10 + [0.4, 1.0])
+    record = set_marks_aside(page(rows, (run,)), share)
+    assert record.match is not None
+    assert [place.glyphs for place in record.match.places] == [(12,)]
+    assert {(f.scope, f.glyphs) for f in collect_findings(record, CUSTOMS)} == {
+        ("glyph", (11,)), ("glyph", (12,)),
+    }  # fmt: skip
+
+
 def test_marks_of_all_pages_are_counted_together() -> None:
     pages = [sketch_page(set_aside(strokes)) for strokes in (3, 4)]
     (habit,) = scroll_habits(pages, ())

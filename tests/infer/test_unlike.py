@@ -114,6 +114,18 @@ def test_what_the_text_denies_stays_a_finding_of_the_text() -> None:
     assert page.glyphs[-1].route == "finding"
 
 
+@pytest.mark.parametrize(("expected", "route"), [("ב", "finding"), ("כ", "review"), ("", "review")])
+def test_words_are_not_joined_surely_beside_a_letter_that_the_text_denies(
+    expected: str, route: str
+) -> None:
+    rows = [made.glyph(1, "ב", expected=expected), made.glyph(2, "ר")]
+    kinds = ("words_joined",)
+    gap = made.gap(1, 2, p_words_joined=0.95, reasons=kinds, sure=kinds, route="finding")
+    record = made.record(rows, [gap], familiarity=UNLIKE)
+    (found,) = doubt_single_findings(record).gaps
+    assert (found.route, found.reasons) == (route, kinds)
+
+
 def test_letters_read_in_place_of_others_are_a_doubt_of_reading() -> None:
     rows = [made.glyph(1, "א"), made.flagged(2, "ב", "letter_extra", p={}, expected="")]
     rows.append(made.glyph(3, "ג"))
