@@ -9,9 +9,6 @@ from crownlet.infer.hand_records import HabitKind, HabitLetter
 from crownlet.infer.records import GlyphRecord
 from crownlet.infer.view.wording import count_of, join_words, latin_name
 
-MAX_LETTERS_NAMED = 6
-"""Letters whose numbers stand in one sentence."""
-
 MIN_SHARE_CALLED_OFTEN = 0.1
 """Share of the letters from which a hand does something often."""
 
@@ -53,7 +50,7 @@ def describe_habit(
     text += f", in doubt in {doubted} more" if doubted else ""
     if len(listed) == len(letters):
         return text + "; each of them is listed by itself."
-    text += f"; not so {_numbers(exceptions)}" if exceptions else ""
+    text += f"; not so in {len(exceptions)}" if exceptions else ""
     if listed:
         forms = join_words([latin_name(row.letter) for row in listed])
         text += f"; those of {forms} are listed one by one"
@@ -77,11 +74,3 @@ def habit_phrase(defect: str, glyphs: Sequence[GlyphRecord]) -> str:
     if none == len(glyphs):
         return f"no crown at all ({crowns})"
     return f"fewer crowns than expected ({crowns}, {none} have none)"
-
-
-def _numbers(glyphs: Sequence[GlyphRecord]) -> str:
-    """Numbers of letters, of many only the first few."""
-    numbers = [str(glyph.glyph) for glyph in glyphs[:MAX_LETTERS_NAMED]]
-    more = len(glyphs) - MAX_LETTERS_NAMED
-    words = join_words([*numbers, f"{more} more"] if more > 0 else numbers)
-    return f"letter{'' if len(glyphs) == 1 else 's'} {words}"

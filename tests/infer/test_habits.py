@@ -66,7 +66,7 @@ def test_a_habit_takes_the_place_of_its_letters() -> None:
     assert {glyph.route for glyph in page.glyphs} == {"clear"}
     assert page.glyphs[0].habits == ("corner_rounded",)
     assert page.glyphs[20].habits == ()
-    assert "20 of 21 letters resh; not so letter 21" in habit.message
+    assert "20 of 21 letters resh; not so in 1." in habit.message
     (place,) = collect_findings(page, CUSTOMS)
     assert (place.scope, place.message, place.heading) == ("page", habit.message, habit.heading)
 

@@ -49,7 +49,6 @@ ALLOWED = {
         "HALF": "more often than not",
     },
     "habits.statements": {
-        "MAX_LETTERS_NAMED": "length of a message",
         "MIN_SHARE_CALLED_OFTEN": "a word of a message",
     },
     "hand.adapt": {"UNLABELLED": "class of a letter without a label"},
