@@ -20,7 +20,14 @@ from crownlet.train.fit.errors import TrainingError
 from crownlet.train.release import job as release_job
 from crownlet.train.release import promote as promotion
 from crownlet.train.release.job import run_gate
-from crownlet.train.release.promote import PromotionRefused, promote, restore
+from crownlet.train.release.promote import (
+    ModelStore,
+    ModelStoreError,
+    PromotionRefused,
+    make_model,
+    promote,
+    restore,
+)
 from crownlet.train.risk_control import gather
 
 
@@ -136,7 +143,13 @@ def test_what_is_absent_is_named_before_any_page_is_read(
     for job in (promote, gather.control_risk):
         with pytest.raises(TrainingError, match=r"promise\.scans=.*part calibrate"):
             job(promised)
+    unmade = configured(tmp_path, scans, "promote.steps=[]", "promote.because=tried")
+    with pytest.raises(ModelStoreError, match="there is no such version"):
+        make_model(unmade, ModelStore(tmp_path / "store", used))
+    assert not (tmp_path / "store" / "new").exists()
     weights = [f"export.{n}='{used / n}.safetensors'" for n in ("locator", "assessor")]
     for job in (promote, export_networks):
         with pytest.raises(TrainingError, match=r"export\.version is not set"):
             job(configured(tmp_path, scans, "export.version=null", *weights))
+        with pytest.raises(TrainingError, match=r"export\.version=0\.1 reads as a number"):
+            job(configured(tmp_path, scans, "export.version=0.10", *weights))

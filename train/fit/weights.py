@@ -93,12 +93,16 @@ def weights_named(given: str | None, name: Kind) -> Path:
     raise TrainingError(f"export.{name}{fault}; name the weights to use{hint}")
 
 
-def version_named(given: str | None) -> str:
+def version_named(given: object) -> str:
     """The version that a configuration names as `export.version`; TrainingError if it names none,
-    so that no new networks bear the name of old ones."""
+    so that no new networks bear the name of old ones, and if it reads as a number (0.10 is 0.1)."""
     if not given:
         raise TrainingError(
             "export.version is not set; name the new networks, such as export.version=0.7.0"
+        )
+    if not isinstance(given, str):
+        raise TrainingError(
+            f"export.version={given} reads as a number; name a version of three parts, as 0.7.0"
         )
     return given
 

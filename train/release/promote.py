@@ -212,6 +212,8 @@ def make_model(config: Any, store: ModelStore) -> Path:
         for name in ("locator", "assessor"):
             shutil.copy2(config.export[name], folder / f"{name}.safetensors")
         shutil.copy2(store.current / ROUTING_FILE, folder / ROUTING_FILE)
+    elif not folder.exists():
+        raise ModelStoreError(f"{folder}: there is no such version; the step export makes it.")
     if "means" in own.steps:
         add_letter_means(folder)
     if "integers" in own.steps:
