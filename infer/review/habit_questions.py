@@ -16,7 +16,7 @@ from crownlet.infer.findings.messages import defect_phrase
 from crownlet.infer.habits.apply import form_of, group_of, is_judged
 from crownlet.infer.hand_records import DOUBTED, HabitRecord
 from crownlet.infer.records import GlyphRecord, PageRecord
-from crownlet.infer.review.models import Origin
+from crownlet.infer.review.models import HabitGroup, Origin
 from crownlet.infer.review.queue import MAX_QUESTION_LETTERS, Question, page_questions
 from crownlet.infer.run.names import SCROLLS_FILE
 from crownlet.infer.run.tables import read_json
@@ -176,6 +176,13 @@ def habit_claim(key: str, forms: str, count: int, none: bool = False) -> str:
     return translate(
         "On {these}: fewer crowns than expected ({crowns} expected).", these=these, crowns=crowns
     )
+
+
+def group_claim(group: HabitGroup, none: bool = False) -> str:
+    """The sentence of what is asked once of a hand; of what is only in doubt it claims nothing."""
+    if not group.seen:
+        return doubt_claim(group.key, group.letters)
+    return habit_claim(group.key, group.forms, group.seen, none)
 
 
 def doubt_claim(key: str, count: int) -> str:

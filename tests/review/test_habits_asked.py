@@ -118,8 +118,10 @@ def test_letters_in_doubt_are_one_question_that_claims_nothing(tmp_path: Path) -
         window, store = reviewed.client(), reviewed.store
         (group,) = store.habit_groups("anna")
         assert (group.seen, group.letters) == (0, len(doubts))
+        claim = f"In doubt on these {len(doubts)} letters: the left leg touches"
+        assert claim in window.get("/").text
         text = window.get(f"/habit/{group.number}").text
-        assert f"In doubt on these {len(doubts)} letters: the left leg touches" in text
+        assert claim in text
         assert "In doubt, rather so (3)" in text
         items = [i for i in store.habit_items("anna", group.number) if i.origin != "statement"]
         assert {i.glyphs[0] for i in items} == {*doubts}

@@ -12,8 +12,7 @@ from starlette.responses import JSONResponse, Response
 from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.infer.review.decisions import Answer
 from crownlet.infer.review.habit_questions import (
-    doubt_claim,
-    habit_claim,
+    group_claim,
     is_claimed,
     parse_habit_key,
 )
@@ -159,9 +158,7 @@ def _claim(session: ReviewSession, group: HabitGroup, items: Sequence[Item]) -> 
         for item in items
         if item.origin in ("habit", "finding")
     )
-    if not group.seen:
-        return doubt_claim(group.key, group.letters)
-    return habit_claim(group.key, group.forms, group.seen, none)
+    return group_claim(group, none)
 
 
 def _parts(letters: Sequence[Item]) -> list[HabitPart]:

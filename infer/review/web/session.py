@@ -14,7 +14,7 @@ from urllib.parse import quote
 
 from markupsafe import Markup
 
-from crownlet.infer.review.habit_questions import habit_claim
+from crownlet.infer.review.habit_questions import group_claim
 from crownlet.infer.review.item_crops import CROP_FORMATS, CropKind, crop_marks_svg
 from crownlet.infer.review.models import HabitGroup, Item, ItemError, ItemGroup
 from crownlet.infer.review.picture_cache import PictureCache
@@ -170,7 +170,7 @@ def list_habits(groups: Iterable[HabitGroup]) -> list[HabitRow]:
     """What is asked once of the hands, with its sentences, in the order given."""
     return [
         HabitRow(
-            habit_address(group), habit_claim(group.key, group.forms, group.seen), group.letters,
+            habit_address(group), group_claim(group), group.letters,
             group.open,
         )
         for group in groups
