@@ -45,7 +45,7 @@ class Window:
         headers = {"Origin": self._base} | ({"Content-Type": kind} if kind else {})
         request = Request(self._base + path, data, headers)
         try:
-            with self._opener.open(request, timeout=60) as answer:
+            with self._opener.open(request, timeout=300) as answer:
                 return answer.status, answer.read()
         except HTTPError as error:
             return error.code, error.read()
@@ -113,13 +113,13 @@ def served(commands: Commands, run: str, *options: str) -> Iterator[OpenWindow]:
 
         yield open_window
         process.send_signal(signal.SIGINT)
-        stdout, stderr = process.communicate(timeout=60)
+        stdout, stderr = process.communicate(timeout=300)
         commands.keep(("crownlet", *arguments), process.returncode, printed + stdout, stderr)
         ended = True
     finally:
         if not ended:
             process.kill()
-            process.wait(10)
+            process.wait(60)
 
 
 def review(commands: Commands, run: str, answers: str) -> None:

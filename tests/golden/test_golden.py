@@ -25,7 +25,7 @@ def test_the_golden_run_is_the_same(tmp_path: Path) -> None:
     # A process of its own, so that nothing that other tests have set bears on it.
     done = subprocess.run(
         [sys.executable, str(FOLDER / "make.py"), str(out), "--write", "--sums", str(made_at)],
-        capture_output=True, text=True, check=False, timeout=900,
+        capture_output=True, text=True, check=False, timeout=3600,
     )  # fmt: skip
     assert done.returncode == 0, done.stdout + done.stderr
     held, made = golden_sums.read(HELD), golden_sums.read(made_at)

@@ -33,7 +33,7 @@ def inspect(scans: Path, run: Path, *more: str, **options: object) -> subprocess
     command = [sys.executable, "-m", "crownlet.infer.cli", "inspect", str(scans), "--out", str(run)]
     command += ["--portion", "none", *more]
     given = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, **options}
-    return subprocess.run(command, timeout=120, **given)  # type: ignore[call-overload]
+    return subprocess.run(command, timeout=600, **given)  # type: ignore[call-overload]
 
 
 def put(folder: Path, page: bytes, *names: str | bytes) -> Path:
@@ -82,7 +82,7 @@ def test_an_output_that_takes_nothing(tmp_path: Path, page: bytes, how: str) -> 
         command = f'exec "$0" -m crownlet.infer.cli inspect "$1" --out "$2" --portion none {shut}'
         ended = subprocess.run(
             ["/bin/sh", "-c", command, sys.executable, str(scans), str(run)],
-            capture_output=True, timeout=120,
+            capture_output=True, timeout=600,
         )  # fmt: skip
         assert (ended.returncode, ended.stderr) == (0, b"")
     assert set(open_run(run).pages) == {"a", "b"}
@@ -104,13 +104,13 @@ def test_names_as_long_as_a_file_system_allows(tmp_path: Path, page: bytes) -> N
     assert inspect(scans, tmp_path / "run").returncode == 0
     assert len(open_run(tmp_path / "run").pages) == 2
     sheets = [sys.executable, "-m", "crownlet.infer.cli", "sheet", str(tmp_path / "run")]
-    assert subprocess.run(sheets, capture_output=True, timeout=120).returncode == 0
+    assert subprocess.run(sheets, capture_output=True, timeout=600).returncode == 0
     add = [
         sys.executable, "-m", "crownlet.train.scans_cli", "add", str(tmp_path / "set"),
         "--scans", str(scans / longest[0]), "--split", "train", "--scroll", "a",
         "--provenance", "drawn",
     ]  # fmt: skip
-    ended = subprocess.run(add, capture_output=True, timeout=120)
+    ended = subprocess.run(add, capture_output=True, timeout=600)
     assert ended.returncode == 0, ended.stderr
     assert len(read_manifest(tmp_path / "set").scans) == 1
 

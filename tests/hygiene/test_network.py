@@ -45,7 +45,7 @@ camera.blur_by_motion(page, 5.0, np.random.default_rng(0))
 def test_no_network_is_asked(tmp_path: Path, code: str) -> None:
     tiny.pages(tmp_path / "scans", 1)
     command = [*isolated(), sys.executable, "-c", WATCH + code, tmp_path / "scans", tmp_path]
-    ended = subprocess.run(command, capture_output=True, text=True, timeout=120)
+    ended = subprocess.run(command, capture_output=True, text=True, timeout=600)
     assert ended.returncode == 0, ended.stderr[-2000:]
     assert "NETWORK" not in ended.stderr
 

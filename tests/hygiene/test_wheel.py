@@ -43,7 +43,7 @@ def wheel(source: Path, out: Path) -> tuple[str, str]:
     """Name and checksum of the wheel built from a tree."""
     command = [sys.executable, "-m", "pip", "wheel", "-q", "--no-deps", "--no-build-isolation"]
     environment = {**os.environ, "SOURCE_DATE_EPOCH": "1700000000"}
-    subprocess.run([*command, "-w", out, source], check=True, env=environment, timeout=200)
+    subprocess.run([*command, "-w", out, source], check=True, env=environment, timeout=600)
     (built,) = out.glob("*.whl")
     return built.name, hashlib.sha256(built.read_bytes()).hexdigest()
 

@@ -182,7 +182,7 @@ def test_the_same_bytes_whatever_order_batches_and_workers(tmp_path: Path) -> No
         [*command, "--out", str(many), "--workers", "2"],
         capture_output=True,
         text=True,
-        timeout=120,
+        timeout=600,
     )
     assert (ended.returncode, ended.stderr.count("\n")) == (1, 2), ended.stderr
     apart = tmp_path / "apart" / "run"

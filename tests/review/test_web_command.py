@@ -35,10 +35,10 @@ def test_it_ends_cleanly_with_ctrl_c_and_listens_on_this_machine_only(run: Path)
         if f":{port:04X}" in line.split()[1] and line.split()[3] == "0A"
     }
     assert bound in ({"0100007F"}, set())
-    with socket.create_connection(("127.0.0.1", port), 5):
+    with socket.create_connection(("127.0.0.1", port), 60):
         pass
     server.process.send_signal(signal.SIGINT)
-    out, errors = server.process.communicate(timeout=120)
+    out, errors = server.process.communicate(timeout=600)
     assert server.process.returncode == 0
     assert "The decisions are in" in out and "Traceback" not in errors
 

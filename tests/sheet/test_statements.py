@@ -193,7 +193,7 @@ def test_a_poster_is_one_page_with_crops_of_four_centimetres(run: Run, tmp_path:
         printing = [chromium, "--headless", "--no-sandbox", "--disable-gpu"]
         printing += ["--no-pdf-header-footer", f"--print-to-pdf={tmp_path / 'p.pdf'}"]
         address = f"file://{tmp_path / 'p.html'}"
-        subprocess.run([*printing, address], check=True, capture_output=True, timeout=120)
+        subprocess.run([*printing, address], check=True, capture_output=True, timeout=600)
         document = pdfium.PdfDocument(tmp_path / "p.pdf")
         assert len(document) == 1
         # ISO 216: A4 is 210 x 297 mm, A3 297 x 420 mm; a point is 1/72 inch.

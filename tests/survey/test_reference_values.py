@@ -176,7 +176,7 @@ def test_same_as_ppi_python_where_letters_are_independent() -> None:
     given = {"labels": labels.tolist(), "claimed": claimed.tolist(), "others": others.tolist()}
     done = subprocess.run(
         [sys.executable, "-c", THEIRS], input=json.dumps(given), capture_output=True, text=True,
-        check=True, timeout=120,
+        check=True, timeout=600,
     )  # fmt: skip
     theirs = json.loads(done.stdout)
     every = asked + rest
