@@ -153,12 +153,14 @@ def test_the_answers_of_a_teacher_are_learned_by_heart_without_labels(
     module = learner(name, teachers[name])
     module.train()
     losses = learn(module, batch, 75)
-    assert 0.0 <= losses[-1] < losses[0] / 10, losses
+    # Over five draws at most a sixteenth was left.
+    assert 0.0 <= losses[-1] < losses[0] / 7, losses
     if isinstance(module, DistilledAssessorModule):
         out, wanted = (n(network_input(batch)) for n in (module.network, module.teacher.network))
         assert (out.letter.argmax(1) == wanted.letter.argmax(1)).float().mean() > 0.9
         away = (out.hidden - wanted.hidden).square().mean() / wanted.hidden.square().mean()
-        assert away < 0.6
+        # Over five draws 0.36 to 0.74; of a learner whom no loss leads there, 1.2 to 1.4.
+        assert away < 0.95
 
 
 @pytest.mark.filterwarnings("ignore::UserWarning")
