@@ -105,9 +105,9 @@ def test_a_run_writes_table_and_json(tmp_path: Path, capsys: pytest.CaptureFixtu
     facts = json.loads(out.read_text(encoding="utf-8"))
     assert facts["page"]["letters"] > 50
     stages = facts["warm"]["stages_s"]
-    assert sum(stages.values()) == pytest.approx(facts["warm"]["page_s"], rel=0.1)
-    # No other stage runs a network on each letter; common practice, no source.
-    assert stages["assess"] > max(s for name, s in stages.items() if name not in NETWORK_STAGES)
+    # Stages by the clock lie within the page, and what lies between them is little.
+    page_s = facts["warm"]["page_s"]
+    assert 0.5 * page_s < sum(stages.values()) <= 1.001 * page_s
     assert facts["memory"]["peak_mb"] > facts["memory"]["ready_mb"] > 20
     assert facts["letter_error_rate"] > 0.5  # Most of the mezuzah is not on these lines.
     assert f"{facts['page']['letters']} letters" in capsys.readouterr().out
@@ -172,7 +172,11 @@ def test_pairs_of_a_small_page(tmp_path: Path, capsys: pytest.CaptureFixture[str
     facts = json.loads(out.read_text(encoding="utf-8"))
     assert 0.2 < facts["ratio"] < 5.0  # The same code and networks, both times.
     ours, _ = facts["cpu_s"]
-    assert 0.5 * ours < sum(each[0] for each in facts["stages_s"].values()) <= 1.01 * ours
+    stages = {name: each[0] for name, each in facts["stages_s"].items()}
+    assert 0.5 * ours < sum(stages.values()) <= 1.01 * ours
+    # No other stage runs a network on each letter; common practice, no source. By the processor's
+    # time: by the clock a slow disk, or other work of the machine, may make any stage the longest.
+    assert stages["assess"] > max(s for name, s in stages.items() if name not in NETWORK_STAGES)
     assert "assess" in capsys.readouterr().out
 
 
