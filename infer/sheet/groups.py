@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.findings.finding import HEADINGS, Finding, Heading
-from crownlet.infer.records import UNFAMILIAR, Box
+from crownlet.infer.records import LETTER_SWAPPED, UNFAMILIAR, Box
 from crownlet.infer.routing.judgement import JUDGED, judgement_of
 from crownlet.infer.sheet.decisions import ShownDecision
 from crownlet.infer.sheet.page import SheetPage
@@ -60,6 +60,8 @@ class Tile:
     p: float | None
     line: int
     decisions: tuple[ShownDecision, ...]
+    expected: str = ""
+    """The letter of the text in whose place another is read."""
 
 
 @dataclass(frozen=True)
@@ -143,6 +145,7 @@ def make_tile(page: SheetPage, finding: Finding) -> Tile:
     return Tile(
         page.label(finding), page.anchor(finding), window, window.box(finding.box), finding.p,
         finding.line, page.decided.get(finding.number, ()),
+        (finding.expected or "") if finding.kind == LETTER_SWAPPED else "",
     )  # fmt: skip
 
 

@@ -13,7 +13,7 @@ from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.findings.not_listed import accepted_forms, accepted_message
 from crownlet.infer.hand_records import HabitLetter, HabitRecord
-from crownlet.infer.records import GlyphRecord, PageRecord
+from crownlet.infer.records import GlyphRecord, PageRecord, TextMatch
 from crownlet.infer.sheet.groups import FINDINGS_IN_FULL, MAX_SEPARATE_FINDINGS
 from crownlet.infer.sheet.make import render_sheet
 
@@ -123,3 +123,12 @@ def test_of_a_statement_the_books_are_quoted_on_its_letters(tmp_path: Path) -> N
     assert finding.opinions == CATALOGUE["corner_rounded"].opinions_on("ם")
     html = made.Document(render_sheet(run, run.scrolls[0])).text
     assert "may read samech" in html and "may read resh" not in html
+
+
+def test_of_an_exchanged_letter_both_are_named(tmp_path: Path) -> None:
+    letters = made.glyphs(["ששש"], {2: ("letter_swapped", "review", 0.6)})
+    letters[1] = replace(letters[1], expected="ע")
+    made.page(tmp_path, "a", letters, match=TextMatch("given", 3, 3, 0, 0))
+    run = made.scrolls(tmp_path, [{"name": "a", "faces": ["a"]}])
+    html = made.Document(render_sheet(run, run.scrolls[0])).text
+    assert "shin: letter swapped" in html and "text: ע" in " ".join(html.split())
