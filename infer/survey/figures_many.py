@@ -1,6 +1,6 @@
 """Figures for many sources: rates in order, and funnels. One colour, sources named by their codes.
 
-Twenty colours or markers cannot be told apart; a code beside each mark can be read.
+Twenty colours or markers cannot be distinguished; a code beside each mark can be read.
 """
 
 from __future__ import annotations

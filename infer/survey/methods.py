@@ -52,7 +52,7 @@ def describe_methods(survey: SurveyData, results: SurveyComparison) -> tuple[str
         "The network gives every letter a calibrated probability of every finding. In every "
         "scroll, for every defect, letters were drawn at random with known probabilities that rise "
         "with the square root of the network's (at least half of that of an even draw), and "
-        "shown to readers who were not told what the network thinks: "
+        "shown to readers who did not see what the network says: "
         f"{audit.drawn:,} questions drawn, {audit.decided:,} answered, {audit.cannot_tell:,} that "
         "no reader could tell. Each label counts as many letters as one over its probability "
         "(Horvitz and Thompson 1952). Other answers given in the review are not used, since "

@@ -34,7 +34,7 @@ MAX_WAYS = 19_999
 """Arrangements enumerated or drawn; the least p value of a random draw is one in 20,000."""
 
 MAX_OMNIBUS_WAYS = MAX_INTERVAL_WAYS = 4_999
-"""Of random arrangements, as many are enough where p need only be told from a few per cent."""
+"""Of random arrangements, as many are enough where p need only differ from a few per cent."""
 
 MAX_CELLS = 20_000_000
 """Ways times units that are held in memory at once; of more units, fewer ways are drawn."""

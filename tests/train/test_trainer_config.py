@@ -146,6 +146,12 @@ def test_network_module_and_data_are_made_by_their_classes(
             make_data(faulty, torch.device("cpu"))
 
 
+def test_every_group_of_the_configuration_offers_something() -> None:
+    """Hydra lists a group without options in its help all the same. No outside source."""
+    groups = [path.parent for path in (ROOT / "configs").glob("*/__init__.py")]
+    assert groups and all(any(group.glob("*.yaml")) for group in groups)
+
+
 def test_a_model_group_is_a_network_by_itself() -> None:
     """Read without the rest of the configuration, as scripts do."""
     for name, kind in (("assessor", Assessor), ("locator", Locator)):
