@@ -110,8 +110,8 @@ def describe_audit(audit: LetterAudit, what: str = "scroll") -> str:
         return translate("No letter of {this} is without a finding.", this=this)
     if not audit.drawn:
         unknown = translate(
-            "How much was missed in {this} is not known: none of the {letters} letters that "
-            "nothing was found on in {this} was drawn at random and looked at.",
+            "How much was missed in {this} is not known: none of the {letters} letters without a "
+            "finding was drawn at random and looked at.",
             this=this, letters=letters,
         )  # fmt: skip
         return f"{unknown} {_letters_to_look_at(audit)}"
@@ -145,10 +145,11 @@ def _letters_to_look_at(audit: LetterAudit) -> str:
     *shares, last_share = (f"{share:.0%}" for share in SHARES_TO_BOUND)
     *counts, last = (f"{letters_needed(audit.letters, share):,}" for share in SHARES_TO_BOUND)
     return translate(
-        "To bound it at {shares} or {last_share} a reader looks at {counts} or {last} of them, "
-        "none of which may hold a fault (crownlet review RUN --letters N draws N letters from all "
-        "pages of the run).",
+        "If a reader finds no fault on {counts} or {last} of them, drawn at random, at most "
+        "{shares} or {last_share} of them hold one, with {confidence} confidence (crownlet review "
+        "RUN --letters N draws N letters from all pages of the run).",
         shares=", ".join(shares), last_share=last_share, counts=", ".join(counts), last=last,
+        confidence=f"{CONFIDENCE:.0%}",
     )  # fmt: skip
 
 

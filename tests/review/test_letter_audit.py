@@ -159,4 +159,5 @@ def test_without_letters_nothing_is_known_and_how_many_are_needed() -> None:
     says = describe_audit(LetterAudit(letters=640))
     counts = [letters_needed(640, share) for share in (0.05, 0.02, 0.01)]
     assert says.startswith("How much was missed in this scroll is not known: none of the 640")
-    assert f"at 5%, 2% or 1% a reader looks at {counts[0]}, {counts[1]} or {counts[2]}" in says
+    assert f"no fault on {counts[0]}, {counts[1]} or {counts[2]} of them, drawn at random" in says
+    assert "at most 5%, 2% or 1% of them hold one, with 95% confidence" in says
