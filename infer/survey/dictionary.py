@@ -85,7 +85,10 @@ MEANINGS: Mapping[str, str] = {
     "n_audited": "Letters that readers judged, where their answers count.",
     "n_both": "Questions that both readers answered with present or not present.",
     "n_cannot_tell": "Letters drawn whose answer is cannot tell or the like.",
-    "n_clusters": "Independent units: scribes where they are known, else scrolls.",
+    "n_clusters": (
+        "Independent units: scribes where they are known, else scrolls. Of an audited rate without "
+        "those of which letters were drawn and none was answered."
+    ),
     "n_drawn": "Letters drawn for the audit.",
     "n_first": "Clusters of the first source.",
     "n_labelled": "Letters drawn that have an answer of present or not present.",

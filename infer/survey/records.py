@@ -36,7 +36,8 @@ class DefectRate:
     source: str
     basis: Basis
     n_clusters: int
-    """Independent units with letters that can have the defect."""
+    """Independent units with letters that can have the defect; of an audited rate without those of
+    which letters were drawn and none was answered."""
     n_scrolls: int
     """Scrolls with such letters."""
     n_letters: int
