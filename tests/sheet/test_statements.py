@@ -166,6 +166,19 @@ def test_statistics_of_an_older_run_keep_their_sentences(run: Run) -> None:
     assert "comparison" not in facts or facts["comparison"] is None
 
 
+@pytest.mark.parametrize(("sides", "shown"), [("mixed", False), ("reverse_only", True)])
+def test_chance_is_named_beside_a_difference_only(run: Run, sides: str, shown: bool) -> None:
+    path = run.folder / "scrolls.json"
+    data = json.loads(path.read_text())
+    side = {"letters": 4, "crowned": 1, "some": 0, "bare": 0, "doubted": 0, "bare_doubted": 0}
+    form = {"letter": "ש", "wanted": 3, "face": side, "reverse": side, "sides": sides}
+    data["scrolls"][0]["comparison"] = {"forms": [form], "chance": 0.13, "messages": ["Both."]}
+    path.write_text(json.dumps(data))
+    html = render_sheet(open_run(run.folder), run.scrolls[0])
+    assert "Face against reverse" in html
+    assert ("would come about by chance" in html) == shown
+
+
 def test_letters_of_all_forms_and_places_take_turns() -> None:
     letters = {("p", g.glyph): g for g in made.glyphs() if g.letter in "הא"}
     order = spread_letters(letters)
