@@ -119,7 +119,7 @@ def test_a_large_body_is_not_read_to_its_end(server: Server, entered: bool) -> N
                 sent += len(chunk)
         except ConnectionError:
             pass
-    assert sent < 30_000_000
+    assert sent < 100_000_000  # What the buffers of a connection hold, and no more.
 
 
 def test_the_address_goes_to_the_browser_in_a_file_of_its_owner(tmp_path: Path) -> None:
