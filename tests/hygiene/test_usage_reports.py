@@ -60,7 +60,7 @@ def internet_calls(strace: str, home: Path, code: str, *arguments: object) -> li
     ended = subprocess.run(
         [strace, "-f", "-e", "trace=network", "-o", log, sys.executable, "-c", code,
          *map(str, arguments)],
-        capture_output=True, text=True, timeout=300, cwd=home, env=passed | {"HOME": str(home)},
+        capture_output=True, text=True, timeout=1200, cwd=home, env=passed | {"HOME": str(home)},
     )  # fmt: skip
     assert ended.returncode == 0, ended.stderr[-2000:]
     # Loopback is no exception: a name server may listen there.
