@@ -78,6 +78,22 @@ def test_every_shipped_trainer_and_experiment_passes_the_checks() -> None:
                 check_settings(compose_config("train", [f"trainer={trainer}", *more]))
 
 
+@pytest.mark.parametrize("name", ["assessor", "locator"])
+def test_sizes_of_a_group_are_those_of_the_network_that_is_built(name: str) -> None:
+    """Narrow ones compute less than the model's own (parameters, counted by torch)."""
+
+    def parameters(*more: str) -> int:
+        with initialize_config_module("crownlet.configs", version_base="1.3"):
+            config = compose_config("train", [f"model={name}", *more])
+        return sum(weight.numel() for weight in make_network(config.model).parameters())
+
+    assert parameters(f"+hparams=narrow_{name}") < 0.6 * parameters()
+    both = (f"+hparams=narrow_{name}", "+experiment=distil")
+    assert parameters(*both) == parameters(f"+hparams=narrow_{name}")
+    # What is set on the command line holds.
+    assert parameters(*both, "model.widths=[8,8,8,8]") < parameters(*both)
+
+
 def test_what_lightning_refuses_is_one_sentence(small_pool: Path, tmp_path: Path) -> None:
     """Lightning's Trainer: shares of batches lie from 0 to 1."""
     wrong = small_run(small_pool, tmp_path, "+trainer.limit_train_batches=2.5")
