@@ -77,7 +77,7 @@ def test_networks_trained_wider_or_narrower_are_exported_as_they_were_trained(
     # The configuration of the export says nothing of widths.
     config = configured(
         tmp_path, "assessor", f"export.assessor={assessor}", f"export.locator={locator}",
-        f"export.to={tmp_path / 'model'}", "export.calibration_pages=2",
+        f"export.to={tmp_path / 'model'}", "export.calibration_pages=2", "export.version=0.1.0",
     )  # fmt: skip
     folder = export_networks(config)
     for name, widths, head in (
