@@ -356,7 +356,7 @@ def _statement(
         if (rows := [case for case in cases if case.form == form])
     )
     doubted = len(cases) - len(seen) - len(absent)
-    severity = _gravest(defect, seen, customs)
+    severity = gravest_severity(defect, seen, customs)
     listed = [
         row
         for row in letters
@@ -370,7 +370,7 @@ def _statement(
     )  # fmt: skip
 
 
-def _gravest(defect: str, glyphs: Sequence[GlyphRecord], customs: Customs) -> Severity:
+def gravest_severity(defect: str, glyphs: Sequence[GlyphRecord], customs: Customs) -> Severity:
     """The gravest severity of a defect among letters."""
     every = [severity_of(defect, g.letter, customs, g.tags_seen) for g in glyphs]
     return min(every, key=lambda severity: HEADING_RANK[severity.heading])

@@ -15,21 +15,18 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import replace
 
-from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.customs import Customs
 from crownlet.infer.findings.customs import accepted_by_customs
-from crownlet.infer.findings.finding import HEADING_RANK
-from crownlet.infer.findings.severity import habit_order, severity_of
-from crownlet.infer.habits.apply import Group, form_of, probability_by_hand
+from crownlet.infer.findings.severity import habit_order
+from crownlet.infer.habits.apply import Group, form_of, gravest_severity, probability_by_hand
 from crownlet.infer.habits.judge import HALF, stands_out
-from crownlet.infer.habits.statements import habit_phrase
+from crownlet.infer.habits.statements import count_forms, describe_share, habit_phrase
 from crownlet.infer.habits.unlike import judged_letters
 from crownlet.infer.habits.widespread import MIN_WIDESPREAD_LETTERS, MIN_WIDESPREAD_SHARE
 from crownlet.infer.hand_records import DOUBTED, HabitLetter, HabitRecord
 from crownlet.infer.records import UNFAMILIAR, GlyphRecord, PageRecord
 from crownlet.infer.routing.judgement import Changes, change_letter, judgement_of
 from crownlet.infer.thresholds import Thresholds
-from crownlet.infer.view.wording import count_of, latin_name
 
 
 def share_doubts(record: PageRecord, thresholds: Thresholds, customs: Customs) -> PageRecord:
@@ -73,22 +70,16 @@ def set_accepted_aside(record: PageRecord, customs: Customs) -> PageRecord:
     They are listed nowhere, so a letter with no other reason is asked of nobody. A form that is
     surely seen stays a reason: it is counted whatever the customs.
     """
-    changes = {
-        glyph.glyph: Changes(
-            accepted={
-                kind
-                for kind in glyph.reasons
-                if judgement_of(glyph, kind) == "doubted"
-                and accepted_by_customs(kind, glyph, record, customs)
-            }
-        )
-        for glyph in record.glyphs
-        if glyph.reasons
-    }
-    letters = tuple(
-        change_letter(glyph, changes[glyph.glyph]) if glyph.glyph in changes else glyph
-        for glyph in record.glyphs
-    )
+
+    def accepted(glyph: GlyphRecord) -> set[str]:
+        return {
+            kind
+            for kind in glyph.reasons
+            if judgement_of(glyph, kind) == "doubted"
+            and accepted_by_customs(kind, glyph, record, customs)
+        }
+
+    letters = tuple(change_letter(g, Changes(accepted=accepted(g))) for g in record.glyphs)
     return replace(record, glyphs=letters)
 
 
@@ -97,22 +88,15 @@ def _question(
 ) -> HabitRecord:
     """One doubt about a hand: `doubted` of the letters `judged`."""
     kind, tags_expected = group
-    letters = tuple(
-        HabitLetter(form, *(sum(g.letter == form for g in rows) for rows in (doubted, judged)))
-        for form in LETTERS
-        if any(glyph.letter == form for glyph in doubted)
-    )
-    severities = [severity_of(kind, g.letter, customs, g.tags_seen) for g in doubted]
-    heading = min((s.heading for s in severities), key=HEADING_RANK.__getitem__)
+    letters = count_forms(doubted, judged)
     return HabitRecord(
         kind, tags_expected, DOUBTED, letters, 0, len(judged), len(doubted),
-        tuple(glyph.glyph for glyph in doubted), (), heading,
+        tuple(glyph.glyph for glyph in doubted), (),
+        gravest_severity(kind, doubted, customs).heading,
         _sentence(habit_phrase(kind, doubted), letters, len(doubted), len(judged)),
         sum(probability_by_hand(glyph, kind) > HALF for glyph in doubted), sure=False,
     )  # fmt: skip
 
 
 def _sentence(phrase: str, letters: Sequence[HabitLetter], doubted: int, judged: int) -> str:
-    forms = ", ".join(f"{latin_name(row.letter)} {row.seen} of {row.judged}" for row in letters)
-    where = f"{doubted} of {count_of(judged, 'letter')} ({forms})"
-    return f"In doubt in this hand: {phrase} in {where}."
+    return f"In doubt in this hand: {phrase} in {describe_share(doubted, judged, letters)}."

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.infer.findings.messages import defect_phrase
 from crownlet.infer.hand_records import HabitKind, HabitLetter
 from crownlet.infer.records import GlyphRecord
@@ -36,7 +37,7 @@ def describe_habit(
     """
     seen, judged = sum(row.seen for row in letters), sum(row.judged for row in letters)
     named = [row for row in letters if row.letter]
-    forms = ", ".join(f"{latin_name(row.letter)} {row.seen} of {row.judged}" for row in named)
+    forms = describe_forms(named)
     where = f"{seen} of {count_of(judged, 'letter')}"
     if len(named) == 1:
         where, forms = f"{where} {latin_name(named[0].letter)}", ""
@@ -55,6 +56,27 @@ def describe_habit(
         forms = join_words([latin_name(row.letter) for row in listed])
         text += f"; those of {forms} are listed one by one"
     return text + "."
+
+
+def describe_forms(letters: Sequence[HabitLetter]) -> str:
+    """Of how many letters of each form it is so."""
+    return ", ".join(f"{latin_name(row.letter)} {row.seen} of {row.judged}" for row in letters)
+
+
+def describe_share(count: int, judged: int, letters: Sequence[HabitLetter]) -> str:
+    """Of how many letters it is so, and of which forms."""
+    return f"{count} of {count_of(judged, 'letter')} ({describe_forms(letters)})"
+
+
+def count_forms(
+    counted: Sequence[GlyphRecord], judged: Sequence[GlyphRecord]
+) -> tuple[HabitLetter, ...]:
+    """The forms of the letters `counted`, in the order of the alphabet, among those `judged`."""
+    return tuple(
+        HabitLetter(form, *(sum(g.letter == form for g in rows) for rows in (counted, judged)))
+        for form in LETTERS
+        if any(glyph.letter == form for glyph in counted)
+    )
 
 
 def frequency_words(seen: int, judged: int) -> str:

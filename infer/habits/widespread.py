@@ -18,13 +18,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.datasets.scribal.customs import Customs
 from crownlet.infer.findings.customs import accepted_by_customs
-from crownlet.infer.findings.finding import HEADING_RANK
 from crownlet.infer.findings.messages import defect_phrase
-from crownlet.infer.findings.severity import habit_order, severity_of
+from crownlet.infer.findings.severity import habit_order
 from crownlet.infer.habits.apply import (
     BY_HAND,
     INK_LOST,
@@ -32,13 +30,14 @@ from crownlet.infer.habits.apply import (
     OVERSTRETCHED,
     Group,
     form_of,
+    gravest_severity,
     group_of,
     is_judged,
     is_unlike,
     probability_by_hand,
 )
 from crownlet.infer.habits.judge import stands_out
-from crownlet.infer.habits.statements import frequency_words
+from crownlet.infer.habits.statements import count_forms, describe_share, frequency_words
 from crownlet.infer.hand_records import HabitLetter, HabitRecord
 from crownlet.infer.limits import limits_of
 from crownlet.infer.records import TAG_MISSING, GlyphRecord, PageRecord
@@ -50,7 +49,6 @@ from crownlet.infer.routing.judgement import (
     tally_of,
 )
 from crownlet.infer.routing.not_examined import cut_letters
-from crownlet.infer.view.wording import count_of, latin_name
 
 _LIMITS = limits_of("habits.widespread")
 
@@ -149,24 +147,19 @@ def _statement(
     """One statement on letters of a page, and on the others of their forms; `alone` of those seen
     stand out, and stay findings."""
     kind, tags_expected = group
-    forms = [form for form in LETTERS if any(glyph.letter == form for glyph in seen)]
+    forms = {glyph.letter for glyph in seen}
     of_forms = [glyph for glyph in judged if glyph.letter in forms]
-    letters = tuple(
-        HabitLetter(form, *(sum(g.letter == form for g in rows) for rows in (seen, of_forms)))
-        for form in forms
-    )
-    severities = [severity_of(kind, glyph.letter, customs) for glyph in seen]
-    heading = min((s.heading for s in severities), key=HEADING_RANK.__getitem__)
+    letters = count_forms(seen, of_forms)
     return HabitRecord(
         kind, tags_expected, "habit", letters, len(seen), len(of_forms),
-        tally_of(of_forms, kind).doubted, tuple(glyph.glyph for glyph in seen), (), heading,
+        tally_of(of_forms, kind).doubted, tuple(glyph.glyph for glyph in seen), (),
+        gravest_severity(kind, seen, customs).heading,
         _sentence(kind, letters, len(seen), len(of_forms), alone),
     )  # fmt: skip
 
 
 def _sentence(kind: str, letters: Sequence[HabitLetter], seen: int, judged: int, alone: int) -> str:
-    forms = ", ".join(f"{latin_name(row.letter)} {row.seen} of {row.judged}" for row in letters)
-    where = f"{seen} of {count_of(judged, 'letter')} ({forms})"
+    where = describe_share(seen, judged, letters)
     opening = f"{frequency_words(seen, judged)} on this page"
     if kind == OVERSTRETCHED:
         return f"{opening}: letters are drawn out, {where}."
