@@ -26,12 +26,16 @@ from crownlet.infer.findings.finding import HEADINGS, Finding
 from crownlet.infer.findings.not_listed import accepted_forms
 from crownlet.infer.inspector import Inspector
 from crownlet.infer.records import PageRecord
+from crownlet.infer.routing.judgement import judgement_of
 from crownlet.infer.run.run import open_run
 from crownlet.infer.run.write import write_page
 from crownlet.infer.sheet.render import choose_file_names, render
 from crownlet.infer.sheet.statements import read_habits
 from crownlet.infer.view.language import ENGLISH, Locale, translate, use_locale
 from crownlet.infer.view.wording import RULING_TEXT
+
+NOT_LISTED = "tag_bare"
+"""The planted fault that the customs of the demo accept: it is counted and not listed."""
 
 
 @dataclass(frozen=True)
@@ -91,13 +95,21 @@ def _inspect_sheet(sheet: DemoSheet, out: Path, inspector: Inspector) -> Inspect
     where = scan.relative_to(out).as_posix()
     habits = read_habits(open_run(out / "run"), [sheet.name], {})
     evidence = [(habit.defect, glyph) for habit in habits for _, glyph in habit.evidence]
-    planted = count_planted(truth, record, findings, evidence)
+    not_listed = [
+        (NOT_LISTED, glyph.glyph)
+        for glyph in record.glyphs
+        if judgement_of(glyph, NOT_LISTED, record.unresolved) in ("seen", "doubted")
+    ]
+    planted = count_planted(truth, record, findings, evidence + not_listed)
     return InspectedSheet(sheet, record, findings, where, planted)
 
 
 @dataclass(frozen=True)
-class ToldStory:
-    """What was planted in one sample scroll, and what of it the program names."""
+class PlantedRow:
+    """What was planted in one sample scroll, what of it the program names, and what else it finds.
+
+    Both sides of the scroll together.
+    """
 
     scroll: str
     href: str
@@ -105,24 +117,23 @@ class ToldStory:
     """In words."""
     counts: tuple[tuple[str, int, int], ...]
     """Kind, faults planted, faults named."""
-    bare: int
-    """Letters with bare crowns, which the customs of the demo count and do not list."""
+    unplanted: tuple[tuple[str, int], ...]
+    """Kind, findings where nothing of the kind was planted."""
 
 
-def _tell_stories(results: Sequence[InspectedSheet], folder: str) -> list[ToldStory]:
+def _planted_rows(results: Sequence[InspectedSheet], folder: str) -> list[PlantedRow]:
     files = choose_file_names(sorted({r.sheet.scroll for r in results}))
-    return [
-        ToldStory(
-            r.sheet.scroll, f"{folder}/{files[r.sheet.scroll]}",
-            SAMPLE_STORIES[r.sheet.scroll].planted,
-            tuple((k, n, r.planted.named[k]) for k, n in r.planted.faults.most_common()),
-            sum(
-                count.seen + count.doubted
-                for name, count in accepted_forms(r.record, load_customs()) if name == "tag_form"
-            ),
+    rows = []
+    for scroll, story in SAMPLE_STORIES.items():
+        sides = [r.planted for r in results if r.sheet.scroll == scroll]
+        faults, named, unplanted = (
+            sum((getattr(side, name) for side in sides), Counter[str]())
+            for name in ("faults", "named", "unplanted")
         )
-        for r in results if r.sheet.side == "face"
-    ]  # fmt: skip
+        counts = tuple((kind, n, named[kind]) for kind, n in faults.most_common())
+        href = f"{folder}/{files[scroll]}"
+        rows.append(PlantedRow(scroll, href, story.planted, counts, tuple(unplanted.most_common())))
+    return rows
 
 
 @dataclass(frozen=True)
@@ -156,7 +167,7 @@ def index_page(results: Sequence[InspectedSheet], folder: Path) -> str:
         "demo.html", sources=SAMPLE_SOURCES, lines=_overview(results, folder.as_posix()),
         ruling=RULING_TEXT, sheets=len(results), letters=sum(len(r.record.glyphs) for r in results),
         folder=folder.as_posix(), kinds=[name for name, _ in kinds], tallies=tallies,
-        stories=_tell_stories(results, folder.as_posix()),
+        planted=_planted_rows(results, folder.as_posix()), not_listed=NOT_LISTED,
         bare=[_count_bare_crowns(results, source) for source in SAMPLE_SOURCES],
         gravest=HEADINGS["question"], scans=[(r.sheet.name, r.scan) for r in results],
     )  # fmt: skip
@@ -169,8 +180,7 @@ def _overview(results: Sequence[InspectedSheet], folder: str) -> list[OverviewRo
         own = [r for r in results if r.sheet.source == source]
         for name in sorted({r.sheet.scroll for r in own}):
             both = [r for r in own if r.sheet.scroll == name]
-            number = both[0].sheet.number
-            title = translate("{source}, scroll {n}", source=translate(source.name), n=number)
+            title = translate("{source}, scroll {n}", source=translate(source.name), n=name)
             lines.append(_overview_row(title, f"{folder}/{files[name]}", both))
         title = translate("{source}, all scrolls", source=translate(source.name))
         lines.append(_overview_row(title, "", own))

@@ -90,7 +90,7 @@ class DemoStory:
 
 
 SAMPLE_STORIES = {
-    "A1": DemoStory("nothing: a neat scroll", (), 0.0),
+    "A1": DemoStory("a neat hand; no fault is planted", (), 0.0),
     "A2": DemoStory(
         "crowns as bare lines, without their small heads", ("tag_bare",), 0.9, 0.0, (0.9, 1.0)
     ),
@@ -143,10 +143,12 @@ class DemoSheet:
 
 @dataclass(frozen=True)
 class PlantedFaults:
-    """Plain faults put into a sheet, and those of them that the program names, by kind."""
+    """Plain faults put into a sheet, those of them that the program names, and its findings where
+    no fault of their kind was put, however faint; each by kind."""
 
     faults: Counter[str]
     named: Counter[str]
+    unplanted: Counter[str]
 
 
 def list_sample_sheets() -> tuple[DemoSheet, ...]:
@@ -238,46 +240,66 @@ def scan_page(page: npt.NDArray[np.uint8], seed: int) -> npt.NDArray[np.uint8]:
 
 def count_planted(
     truth: PageTruth, record: PageRecord, findings: Iterable[Finding],
-    habits: Iterable[tuple[str, int]] = (),
+    others: Iterable[tuple[str, int]] = (),
 ) -> PlantedFaults:  # fmt: skip
-    """Count plain faults of letters and gaps, and those that are named at their place.
+    """Count plain faults of letters and gaps, those that are named at their place, and findings
+    where nothing was planted.
 
-    A fault is named by a finding, as a doubt of the place, or as evidence of a habit: `habits` are
-    defects with the numbers of such letters.
+    A fault is named by a finding, as a doubt of the place, or by one of `others`: defects with the
+    numbers of letters that are evidence of a habit, or are counted and not listed.
     """
+    findings = tuple(findings)
     anchors = np.array([letter_anchor(g.body) for g in record.glyphs])
     named: dict[int, set[str]] = {}
     for finding in findings:
         for glyph in finding.glyphs:
             named.setdefault(glyph, set()).update({finding.kind, *finding.others})
-    for defect, glyph in habits:
+    for defect, glyph in others:
         named.setdefault(glyph, set()).add(defect)
-
-    def named_at(letter: LetterTruth) -> set[str]:
-        distances = np.hypot(*(anchors - letter_anchor(letter.body)).T)
-        nearest = int(distances.argmin())
-        near = distances[nearest] < SAME_LETTER_DISTANCE_BODIES * letter.body[2]
-        return named.get(nearest + 1, set()) if near else set()
 
     faults, pointed = Counter[str](), Counter[str]()
     if not len(anchors):
-        return PlantedFaults(faults, pointed)
-    for letter in truth.letters:
+        return PlantedFaults(faults, pointed, Counter(f.kind for f in findings if _is_sure(f)))
+
+    def glyph_of(letter: LetterTruth) -> int:
+        """The number of the glyph that was found at a written letter; 0: none."""
+        distances = np.hypot(*(anchors - letter_anchor(letter.body)).T)
+        nearest = int(distances.argmin())
+        near = distances[nearest] < SAME_LETTER_DISTANCE_BODIES * letter.body[2]
+        return nearest + 1 if near else 0
+
+    glyphs = [glyph_of(letter) for letter in truth.letters]
+    planted: dict[int, set[str]] = {}
+    for glyph, letter in zip(glyphs, truth.letters, strict=True):
+        planted.setdefault(glyph, set()).update(d.name for d in letter.defects)
         # A letter drawn out to fill its line is no planted fault.
         certain = {d.name for d in letter.defects if d.plainness >= MIN_CERTAIN_PLAINNESS}
         certain -= {"overstretched"}
         if load_customs().tags_expected(letter.letter) is None:
             certain -= {"tag_missing"}  # Where customs expect none, none is missing.
-        if certain:
-            faults.update(certain)
-            pointed.update(certain & named_at(letter))
+        faults.update(certain)
+        pointed.update(certain & named.get(glyph, set()))
     for gap in truth.gaps:
+        sides = (glyphs[gap.right], glyphs[gap.left])
+        for glyph in sides:
+            planted.setdefault(glyph, set()).update(d.name for d in gap.defects)
         joined = (d.plainness for d in gap.defects if d.name == "words_joined")
         if max(joined, default=0.0) >= MIN_CERTAIN_PLAINNESS:
-            sides = [truth.letters[gap.right], truth.letters[gap.left]]
             faults["words_joined"] += 1
-            pointed["words_joined"] += all("words_joined" in named_at(each) for each in sides)
-    return PlantedFaults(faults, pointed)
+            pointed["words_joined"] += all(
+                "words_joined" in named.get(glyph, set()) for glyph in sides
+            )
+    unplanted = Counter(
+        f.kind
+        for f in findings
+        if _is_sure(f)
+        and not {f.kind, *f.others} & set().union(*(planted.get(g, set()) for g in f.glyphs))
+    )
+    return PlantedFaults(faults, pointed, unplanted)
+
+
+def _is_sure(finding: Finding) -> bool:
+    return finding.route == "finding"
 
 
 def letter_anchor(body: tuple[float, float, float, float]) -> npt.NDArray[np.float64]:

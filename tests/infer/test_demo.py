@@ -6,6 +6,7 @@ import csv
 import re
 import subprocess
 import sys
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -15,7 +16,7 @@ import pytest
 from english_left import english_left
 from PIL import Image
 
-from crownlet.datasets.coco.truth import LetterTruth, PageTruth
+from crownlet.datasets.coco.truth import DefectMark, LetterTruth, PageTruth
 from crownlet.datasets.render.page import compose as compose_module
 from crownlet.infer.demo import run
 from crownlet.infer.demo.scenario import list_sample_sheets
@@ -105,6 +106,51 @@ def test_words_on_the_page(out: Path) -> None:
     assert "crown loose" in text
     for word in ("kosher", "pasul", "valid", "passed", "repair"):  # brief, 7.3, cautions 1 and 2
         assert not re.search(rf"\b{word}", text, re.IGNORECASE)
+
+
+def planted_cells(folder: Path, scroll: str) -> list[str]:
+    """Cells of a scroll's row: what its scribe does, planted, of them named, and unplanted."""
+    html = (folder / "index.html").read_text("utf-8").replace("&nbsp;", " ")
+    row = re.search(rf"<tr><td><a [^>]*>{scroll}</a></td>(.*?)</tr>", html, re.DOTALL)
+    assert row is not None
+    return re.findall(r"<td>(.*?)</td>", row[1], re.DOTALL)
+
+
+def test_findings_where_nothing_was_planted_stand_beside_what_was_planted(out: Path) -> None:
+    """Block pages hold no planted fault, and the networks claim one of every shin: as many as the
+    tables of findings list. No outside source."""
+    listed = 0
+    for side in ("A1-face", "A1-reverse"):
+        with (out / "run" / side / "findings.csv").open(encoding="utf-8", newline="") as file:
+            kinds = [(row["kind"], row["route"]) for row in csv.DictReader(file)]
+        listed += kinds.count(("tag_loose", "finding"))
+    assert listed
+    _, planted, named, unplanted = planted_cells(out, "A1")
+    assert (planted, named) == ("none", "·")
+    assert re.search(rf"\bcrown loose {listed}\b", unplanted)
+
+
+def test_a_fault_planted_and_found_is_no_false_alarm(out: Path, tmp_path: Path) -> None:
+    def planted_page(spec: object, seed: int) -> PageTruth:
+        page = block_page(spec, seed)
+        marked = tuple(
+            replace(letter, defects=(DefectMark("tag_loose", 1.0),))
+            if letter.letter in "שע" else letter
+            for letter in page.letters
+        )  # fmt: skip
+        return replace(page, letters=marked)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(compose_module, "compose", planted_page)
+        networks = blocks.BlockNetworks({("ש", "tag_loose"): 0.99, ("ע", "tag_bare"): 0.4})
+        run.run_demo(tmp_path, say=lambda text: None, inspector=blocks.inspector(networks))
+    before = re.search(r"crown loose (\d+)", planted_cells(out, "A1")[3])
+    assert before is not None
+    _, planted, named, unplanted = planted_cells(tmp_path, "A1")
+    ayins = sum(word.count("ע") for lines in TEXTS.values() for word in lines)
+    assert named == f"crown loose {before[1]}"
+    assert planted == f"crown loose {int(before[1]) + ayins}"
+    assert "crown loose" not in unplanted
 
 
 def test_a_demo_can_be_made_twice_in_one_folder(out: Path) -> None:
