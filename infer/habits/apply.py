@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
+from typing import NamedTuple
 
 from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.catalogue import CATALOGUE
@@ -65,8 +66,7 @@ Group = tuple[str, int | None]
 """A defect, and for crowns the number that the letters ask for."""
 
 
-@dataclass(frozen=True)
-class Case:
+class Case(NamedTuple):
     """One judgement of one letter."""
 
     glyph: GlyphRecord
@@ -100,7 +100,8 @@ def find_habits(
     cases, sure = _cases(record, thresholds, customs)
     foreign = any(UNFAMILIAR in glyph.reasons for glyph in record.glyphs)
     unlike = is_unlike(record)
-    _add_letters_of_others(cases, [_cases(other, thresholds, customs)[0] for other in others])
+    if others:
+        _add_letters_of_others(cases, [_cases(other, thresholds, customs)[0] for other in others])
     habits: list[HabitRecord] = []
     changes: dict[int, Changes] = defaultdict(Changes)
     for group, rows in cases.items():
@@ -130,7 +131,7 @@ def _add_letters_of_others(
     for other in others:
         for group, rows in cases.items():
             more = [case for case in other.get(group, ()) if case.form in few[group]]
-            rows += [replace(case, of_page=False) for case in more]
+            rows += [case._replace(of_page=False) for case in more]
 
 
 def is_unlike(record: PageRecord) -> bool:
@@ -305,7 +306,7 @@ def _cases(
     # A measure may deny some of them; where nothing is sure the page gives reviews only.
     sure = any(glyph.sure for glyph in record.glyphs)
     cases = {
-        group: [case if sure else replace(case, seen=high) for case, high in found]
+        group: [case if sure else case._replace(seen=high) for case, high in found]
         for group, found in rows.items()
     }
     return cases, sure

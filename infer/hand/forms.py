@@ -26,6 +26,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crownlet.datasets.scribal.alphabet import index_of
+from crownlet.infer.hand.kernel import invert_lower
 from crownlet.infer.limits import limits_of
 from crownlet.infer.networks import LETTER_CLASSES
 from crownlet.infer.records import Bools, Floats, Ints
@@ -280,7 +281,7 @@ def _whitening_matrix(residual: Floats, classes: int) -> Floats:
     each = max(float(np.trace(scatter)) / (size * max(count - classes, 1)), 1e-9)
     scatter[np.diag_indices(size)] += PRIOR_SCATTER_LETTERS * each
     lower = np.linalg.cholesky(scatter / (PRIOR_SCATTER_LETTERS + count))
-    return np.asarray(np.linalg.inv(lower).T)
+    return invert_lower(lower).T
 
 
 def _distances(points: Floats) -> Floats:

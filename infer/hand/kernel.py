@@ -40,6 +40,9 @@ SCORE_SCALE = _LIMITS.number("score_scale")
 MAX_LETTERS_OF_CLASS = _LIMITS.whole("max_letters_of_class")
 """Letters of a class that vote at most: the time grows with the cube of all of them."""
 
+MAX_ROWS_INVERTED_AT_ONCE = 64
+"""Larger triangular matrices are inverted by halves."""
+
 MIN_LOCATOR_P = _LIMITS.number("min_locator_p")
 
 Float32 = npt.NDArray[np.float32]
@@ -93,13 +96,27 @@ def class_scores(letters: LetterDescriptors, labels: Ints) -> Floats:
     likeness = _likeness(letters, voters)
     among = likeness[voters].copy()
     among[np.diag_indices_from(among)] += RIDGE
-    inverse = np.linalg.inv(among)
     chosen = np.zeros((len(voters), LETTER_CLASSES))
     chosen[np.arange(len(voters)), labels[voters]] = 1.0
-    coefficients = inverse @ chosen
+    # The inverse itself, of which the diagonal is enough, would take more than twice as long.
+    half = invert_lower(np.asarray(np.linalg.cholesky(among), np.float64))
+    diagonal = (half * half).sum(axis=0)
+    coefficients = half.T @ (half @ chosen)
     scores = likeness @ coefficients
-    scores[voters] = chosen - coefficients / np.diag(inverse)[:, None]
+    scores[voters] = chosen - coefficients / diagonal[:, None]
     return np.asarray(SCORE_SCALE * scores)
+
+
+def invert_lower(lower: Floats) -> Floats:
+    """The inverse of a lower triangular matrix (N, N) without zeros on its diagonal, by halves:
+    five times as quick as `np.linalg.inv`, which does not use the zeros."""
+    if len(lower) <= MAX_ROWS_INVERTED_AT_ONCE:
+        return np.asarray(np.linalg.inv(lower))
+    k = len(lower) // 2
+    inverse = np.zeros_like(lower)
+    inverse[:k, :k], inverse[k:, k:] = invert_lower(lower[:k, :k]), invert_lower(lower[k:, k:])
+    inverse[k:, :k] = -inverse[k:, k:] @ (lower[k:, :k] @ inverse[:k, :k])
+    return inverse
 
 
 def choose_voters(labels: Ints) -> Ints:

@@ -112,9 +112,13 @@ def cut_letters(page: Grey, bodies: Floats, boxes: Floats) -> Grey:
     `CROP_BODY_PX` (`fit_page`), or thin strokes alias.
     """
     matrices = crop_matrices(bodies, boxes)
+    return cut_by_matrices(page, matrices, boxes_in_crops(boxes, matrices))
+
+
+def cut_by_matrices(page: Grey, matrices: Floats, places: npt.NDArray[np.int64]) -> Grey:
+    """As `cut_letters`, of letters whose `crop_matrices` and `boxes_in_crops` are known."""
     cut = np.zeros((len(matrices), 2, CROP_HEIGHT_PX, CROP_WIDTH_PX), np.uint8)
-    places = boxes_in_crops(boxes, matrices).tolist()
-    for crop, matrix, (x0, y0, x1, y1) in zip(cut, matrices, places, strict=True):
+    for crop, matrix, (x0, y0, x1, y1) in zip(cut, matrices, places.tolist(), strict=True):
         cut_picture(page, matrix, crop[0])
         crop[1, y0:y1, x0:x1] = 255
     return cut

@@ -382,10 +382,11 @@ def _scores(x: Ints, y: Ints, ink: Floats, tile: Ints, tiles: int) -> Floats:
     scores = np.zeros((tiles, len(angles)))
     for k, angle in enumerate(angles):
         v = y * np.cos(angle) - x * np.sin(angle) + reach
-        low = np.floor(v).astype(np.int64)
-        part = v - low
-        bins = np.bincount(base + low, ink * (1 - part), tiles * 2 * reach)
-        bins[1:] += np.bincount(base + low, ink * part, tiles * 2 * reach)[:-1]
+        low = v.astype(np.int64)  # Rounds down: v is above 0.
+        part = ink * (v - low)
+        place = base + low
+        bins = np.bincount(place, ink - part, tiles * 2 * reach)
+        bins[1:] += np.bincount(place, part, tiles * 2 * reach)[:-1]
         steps = np.diff(bins.reshape(tiles, -1), axis=1)
         scores[:, k] = (steps * steps).sum(axis=1)
     return scores

@@ -245,7 +245,7 @@ def _mask_letters(
 
 def _count_greys(window: Grey) -> Ints:
     """(256,) pixels of each grey."""
-    return np.bincount(window.ravel(), minlength=256)
+    return cv2.calcHist([window], [0], None, [256], [0, 256]).ravel().astype(np.int64)
 
 
 def _ink_thresholds(counts: Ints) -> Floats:
@@ -274,7 +274,8 @@ def _darkest_of_columns(windows: GapWindows) -> Grey:
     pores of the skin, dust."""
     canvas, columns = windows.canvas, windows.width + 1
     pair = np.repeat(np.arange(len(columns)), columns)
-    dark = canvas < windows.level[pair]
+    # Greys are whole: compared with whole levels they need no conversion.
+    dark = canvas < np.ceil(windows.level).astype(np.uint8)[pair]
     labels = cv2.connectedComponents(dark.view(np.uint8))[1]
     area = np.bincount(labels.ravel())
     most = MAX_SPECK_AREA_Q2 * (windows.body / 3) ** 2

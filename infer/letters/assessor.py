@@ -85,9 +85,14 @@ def assess(
     masks; without one none does.
     """
     placed = found.scaled(fitted.scale)
+    # Of all letters at once, which takes as long as of one batch.
+    matrices = crops.crop_matrices(placed.body, placed.box)
+    places = crops.boxes_in_crops(placed.box, matrices)
 
     def answers(start: int) -> AssessorAnswers:
-        return _assess_batch(networks, fitted.page, placed, start, choose)
+        rows = slice(start, start + CROPS_PER_BATCH)
+        cut = crops.cut_by_matrices(fitted.page, matrices[rows], places[rows])
+        return _assess_batch(networks, cut, choose)
 
     starts = range(0, len(found), CROPS_PER_BATCH)
     lanes = min(networks.lanes, len(starts))
@@ -172,15 +177,9 @@ def _belief_around(found: Located, belief: Floats) -> Floats:
 
 
 def _assess_batch(
-    networks: Networks,
-    page: npt.NDArray[np.uint8],
-    placed: Located,
-    start: int,
-    choose: MaskChoice | None,
+    networks: Networks, cut: npt.NDArray[np.uint8], choose: MaskChoice | None
 ) -> AssessorAnswers:
-    """Answers for the letters from `start` on, the masks as bytes."""
-    rows = slice(start, start + CROPS_PER_BATCH)
-    cut = crops.cut_letters(page, placed.body[rows], placed.box[rows])
+    """Answers for crops (N, 2, 128, 96), the masks as bytes."""
     count = len(cut)
     seen = networks.assess(cut)
     masks = np.zeros((count, PARTS, MASK_ROWS, MASK_COLUMNS), np.uint8)

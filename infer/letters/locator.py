@@ -270,11 +270,13 @@ def _are_duplicates(found: Located, i: Ints, j: Ints) -> Bools:
 
 def _nearest_letters(anchors: Floats, rows: slice, height: Floats) -> tuple[Ints, Bools]:
     """(R, K) indices of the nearest letters, each itself included, and which are in reach."""
-    away = np.hypot(*(anchors[rows, None, :] - anchors[None, :, :]).transpose(2, 0, 1))
+    x, y = anchors.T
+    across, down = x - x[rows, None], y - y[rows, None]
+    squared = across * across + down * down
     count = min(SMOOTHING_LETTERS, len(anchors))
-    near = np.argpartition(away, count - 1, axis=1)[:, :count]
-    in_reach = np.take_along_axis(away, near, axis=1) <= SMOOTHING_REACH_BODIES * height[:, None]
-    return near, in_reach
+    near = np.argpartition(squared, count - 1, axis=1)[:, :count]
+    away = np.sqrt(np.take_along_axis(squared, near, axis=1))
+    return near, away <= SMOOTHING_REACH_BODIES * height[:, None]
 
 
 def _bodies_at_anchors(anchors: Floats, heights: Floats, turns: Floats) -> Floats:

@@ -15,7 +15,7 @@ import numpy.typing as npt
 import onnx
 import pytest
 import tiny
-from scipy.linalg import solve
+from scipy.linalg import solve, solve_triangular
 from scipy.optimize import minimize
 from scipy.spatial.distance import cdist
 
@@ -43,11 +43,13 @@ from crownlet.infer.hand.kernel import (
     KERNEL_WIDTH,
     LOCATOR_WEIGHT,
     MAX_LETTERS_OF_CLASS,
+    MAX_ROWS_INVERTED_AT_ONCE,
     RIDGE,
     SCORE_SCALE,
     LetterDescriptors,
     choose_voters,
     class_scores,
+    invert_lower,
 )
 from crownlet.infer.hand_records import HandForm, HandRecord
 from crownlet.infer.inspector import Inspector
@@ -225,6 +227,14 @@ def test_votes_are_those_of_a_ridge_regression() -> None:
     free = labels < 0
     found = class_scores(page.letters, labels)
     np.testing.assert_allclose(found[free], SCORE_SCALE * wanted[free], atol=1e-3)
+
+
+@pytest.mark.parametrize("rows", [1, MAX_ROWS_INVERTED_AT_ONCE, MAX_ROWS_INVERTED_AT_ONCE + 1, 201])
+def test_a_triangle_is_inverted_as_by_scipy(rows: int) -> None:
+    """Against `scipy.linalg.solve_triangular`."""
+    lower = np.tril(np.random.default_rng(rows).normal(size=(rows, rows)) / rows, -1) + np.eye(rows)
+    wanted = solve_triangular(lower, np.eye(rows), lower=True)
+    np.testing.assert_allclose(invert_lower(lower), wanted, atol=1e-12)
 
 
 def test_no_more_letters_of_a_class_vote_than_may() -> None:
