@@ -20,7 +20,7 @@ from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.pentateuch.search import find_passage
 from crownlet.infer.desk.guidance import AdviceKey
 from crownlet.infer.layout.lines import lay_out
-from crownlet.infer.letters.refusal import slant_sentences, why_not_square
+from crownlet.infer.letters.refusal import OVEREXPOSED_TEXT, slant_sentences, why_not_square
 from crownlet.infer.letters.scale import MIN_MEASURED_BODY_PX, locate_page
 from crownlet.infer.letters.straighten import flatten_upright
 from crownlet.infer.quality.legibility import find_illegible
@@ -97,10 +97,13 @@ def look_at(path: Path, small: Path, networks: Networks, thresholds: Thresholds)
         verdict, advice = "read_only", ("larger",)
         message = "The letters are so small that the page can be read and nothing on it judged."
     slant = page.placement.slant_degrees
-    for text in slant_sentences(slant) if slant else ():
+    doubts: list[tuple[str, AdviceKey]] = [(text, "straight") for text in slant_sentences(slant)]
+    if measures.edges_burnt_out:
+        doubts.append((OVEREXPOSED_TEXT, "brightness"))
+    for text, remedy in doubts:
         verdict = "read_only" if verdict == "read_only" else "partly"
         message = f"{message} Not judged, too: {text.partition(':')[0]}."
-        advice = (*advice, "straight")
+        advice = (*advice, remedy)
     return FirstLook(
         verdict, message, advice, len(found), side_by_letters(letters),
         passage.portion.name if passage else "", width, height,
@@ -128,7 +131,7 @@ def _advice_on_refusal(reason: str) -> tuple[AdviceKey, ...]:
         return ("larger",)
     if "out of focus" in reason:
         return ("sharper",)
-    return ("darker",) if "faint" in reason or "blank" in reason else ("other",)
+    return ("darker",) if any(word in reason for word in ("faint", "blank", "dark")) else ("other",)
 
 
 def _judge(

@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-AdviceKey = Literal["larger", "sharper", "darker", "glare", "straight", "other", "file"]
+AdviceKey = Literal[
+    "larger", "sharper", "darker", "glare", "brightness", "straight", "other", "file"
+]
 
 
 @dataclass(frozen=True)
@@ -45,6 +47,13 @@ ADVICE: dict[AdviceKey, Advice] = {
         "Scan it once more turned by a quarter; if ink still shines, photograph it instead.",
         "Switch the flash off. Let light come from both sides, low over the parchment, and turn it "
         "until nothing shines.",
+    ),
+    "brightness": Advice(
+        "The picture is too bright",
+        "Leave brightness and contrast of the scanner as they are, and switch off what makes the "
+        "background white.",
+        "Tap on the parchment and draw the brightness down until the skin shows its tone; do not "
+        "make the picture brighter afterwards.",
     ),
     "straight": Advice(
         "The picture was taken at a slant",

@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 
 from crownlet.datasets.files.images import Gray
+from crownlet.infer.image.upright import grey_percentile
 from crownlet.infer.letters.scale import (
     MIN_BODY_PX,
     MIN_READ_BODY_PX,
@@ -32,6 +33,22 @@ BLANK_TEXT = (
     "the page is blank: there is no writing on it; check that the right side was photographed, "
     "with light enough to see the ink."
 )
+
+DARK_TEXT = (
+    "the picture is so dark that no writing shows: its lightest greys are {:.0f} of 255 levels; "
+    "photograph or scan it again with more light."
+)
+
+MAX_DARK_GREY = _LIMITS.whole("max_dark_grey")
+"""A picture of one tone whose lightest greys are darker may hold writing. On a lighter one black
+ink spans more greys than `MIN_GREY_RANGE`, even where the ink is half as light as the skin."""
+
+OVEREXPOSED_TEXT = (
+    "whether thin strokes, crowns and joints are missing or only lost in the light: the picture is "
+    "overexposed, its skin is burnt out and the edges of the ink with it (photograph or scan it "
+    "again with less light)"
+)
+"""What is not examined on a picture with too much light, and what to do about it."""
 
 SHARP_SHARE = _LIMITS.number("sharp_share")
 """A picture whose letters are worth less of their height is soft, and not only small."""
@@ -67,6 +84,12 @@ OTHER_SCRIPT = (
     "it may be another script or another subject; if it is square script, photograph it from "
     f"straight above, sharp and with letters at least {MIN_BODY_PX} px high"
 )
+
+
+def why_blank(gray: Gray) -> str:
+    """Why a picture (H, W) on which no ink is seen cannot be read."""
+    lightest = grey_percentile(np.ascontiguousarray(gray[::4, ::4]), 99.9)
+    return DARK_TEXT.format(lightest) if lightest < MAX_DARK_GREY else BLANK_TEXT
 
 
 def why_refused(gray: Gray, flat: Gray, size: LetterSize) -> str:

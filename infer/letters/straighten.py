@@ -27,7 +27,7 @@ from crownlet.infer.image.upright import (
 )
 from crownlet.infer.layout.lines import lay_out
 from crownlet.infer.letters.locator import locate, smooth_neighbours
-from crownlet.infer.letters.refusal import BLANK_TEXT, why_refused
+from crownlet.infer.letters.refusal import why_blank, why_refused
 from crownlet.infer.letters.scale import (
     MIN_LETTERS,
     SURE_PROBABILITY,
@@ -145,7 +145,7 @@ def flatten_upright(label: str, gray: Gray, networks: Networks, threshold: float
     """
     flat = flatten(gray)
     if is_blank(gray, flat):
-        raise PageError(label, BLANK_TEXT)
+        raise PageError(label, why_blank(gray))
     page = straighten(networks, gray, flat, threshold)
     gray, size, straightened = page.gray, page.size, page.straightened
     if not size.is_readable:

@@ -9,7 +9,11 @@ import numpy as np
 
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.hand_records import HandFamiliarity
-from crownlet.infer.letters.refusal import is_too_slanted, only_read_sentence
+from crownlet.infer.letters.refusal import (
+    OVEREXPOSED_TEXT,
+    is_too_slanted,
+    only_read_sentence,
+)
 from crownlet.infer.letters.scale import MIN_MEASURED_BODY_PX, MIN_RESOLVED_BODY_PX
 from crownlet.infer.quality.familiarity import (
     MIN_AGREEMENT_OF_UNLIKE_HAND,
@@ -144,7 +148,7 @@ def limits_of(
     limits = PictureLimits(
         skipped=skipped,
         unresolved=_unresolved_judgements(picture.needs, blind.unresolved),
-        sentences=blind.sentences,
+        sentences=blind.sentences + ((OVEREXPOSED_TEXT,) if measures.edges_burnt_out else ()),
         unfamiliar=unfamiliar,
         familiarity=familiarity,
         doubted_page=agreement < least,

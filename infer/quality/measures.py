@@ -31,6 +31,21 @@ BURNT_OUT_GREY, TOO_DARK_GREY = _LIMITS.whole("burnt_out_grey"), _LIMITS.whole("
 PAPER_WHITE_SHARE = _LIMITS.number("paper_white_share")
 """On white paper a letter's box is white but for its ink, of which a letter has over a tenth."""
 
+MIN_PALE_EDGE_SHARE = _LIMITS.number("min_pale_edge_share")
+"""Where the skin is burnt out: pale pixels of the ink's edges for each dark one, below which the
+light has eaten the edges. A lens leaves as many of both: 1.0 to 2.2 on drawn pages whose skin is
+just white, 0.8 on the demo's scans made 1.3 times as bright. At 1.5 times it is 0.4 to 0.55, and
+from there on reviews and false findings grow: at 2.2 times both have doubled."""
+
+PALE_LEVELS, DARK_LEVELS = _LIMITS.span("pale_levels"), _LIMITS.span("dark_levels")
+"""Levels from ink, 0, to skin, 1, of pale and of dark pixels of an edge."""
+
+MIN_DARK_EDGE_SHARE = _LIMITS.number("min_dark_edge_share")
+"""Share of the samples from which edges are known; a scan in black and white has none."""
+
+LETTERS_WITH_EDGES = 1000
+"""Of more letters only some are looked at: half an edge is lost on a page or on none of it."""
+
 SHARPEST_EDGE_PX = _LIMITS.number("sharpest_edge_px")
 """An edge of this many px from 10 to 90% is as sharp as its pixels: that of the sharpest letters of
 pages brought to 5 to 12 px per kulmus by averaging (`train/calibration/picture_needs.md`)."""
@@ -62,6 +77,8 @@ class PictureMeasures:
     """Skin less ink in grey levels."""
     noise: float
     """Standard deviation of the page's noise in grey levels."""
+    edges_burnt_out: bool = False
+    """Whether so much light fell on the page that the edges of its ink are lost in it."""
 
     @property
     def edge_q(self) -> Floats:
@@ -83,7 +100,7 @@ class PictureMeasures:
         """The letters that `index` names, in its order."""
         return PictureMeasures(
             self.q_px[index], self.edge_px[index], self.contrast[index], self.glare[index],
-            self.dark[index], self.rise[index], self.noise,
+            self.dark[index], self.rise[index], self.noise, self.edges_burnt_out,
         )  # fmt: skip
 
     def summary(self) -> dict[str, float]:
@@ -111,6 +128,8 @@ class LightMeasures:
     """Share of the box that is too dark to show anything."""
     rise: Floats
     """Skin less ink, in grey levels."""
+    edges_burnt_out: bool = False
+    """Whether the skin of the page is burnt out, and the edges of its ink with it."""
 
 
 def measure_picture(gray: Gray, flat: Gray, found: Located, turn: int) -> PictureMeasures:
@@ -126,25 +145,30 @@ def measure_picture(gray: Gray, flat: Gray, found: Located, turn: int) -> Pictur
     given = rotate_letters_back(found, turn, (gray.shape[1], gray.shape[0]))
     seen = measure_light(gray, given.box)
     return PictureMeasures(
-        q, edge, seen.contrast, seen.glare, seen.dark, seen.rise, measure_noise(gray)
-    )
+        q, edge, seen.contrast, seen.glare, seen.dark, seen.rise, measure_noise(gray),
+        # Edges drawn sharper than a lens makes them have hardly a pixel of either half.
+        seen.edges_burnt_out and bool(np.median(edge) > SHARPEST_EDGE_PX),
+    )  # fmt: skip
 
 
 def measure_light(gray: Gray, box: Floats) -> LightMeasures:
     """Light of the letters in `box` (N, 4) px of the picture `gray` (H, W)."""
     if not len(box):
-        return LightMeasures(*(np.zeros(0) for _ in range(4)))
+        return LightMeasures(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros(0))
     seen = np.sort(_sample_boxes(gray, box), axis=1)
     ink = seen[:, round(INK_QUANTILE * (seen.shape[1] - 1))].astype(np.float64)
     skin = seen[:, round(SKIN_QUANTILE * (seen.shape[1] - 1))].astype(np.float64)
     white = (seen >= BURNT_OUT_GREY).mean(axis=1)
     # White paper is burnt out everywhere and loses nothing, until hardly any ink is left.
-    free = PAPER_WHITE_SHARE if np.median(white) > 1.0 - PAPER_WHITE_SHARE else 0.0
+    burnt_out = bool(np.median(white) > 1.0 - PAPER_WHITE_SHARE)
+    free = PAPER_WHITE_SHARE if burnt_out else 0.0
+    some = slice(None, None, max(1, len(seen) // LETTERS_WITH_EDGES))
     return LightMeasures(
         contrast=(skin - ink) / np.maximum(skin + ink, 1.0),
         glare=np.clip((white - free) / (1.0 - free), 0.0, 1.0),
         dark=(seen <= TOO_DARK_GREY).mean(axis=1),
         rise=skin - ink,
+        edges_burnt_out=burnt_out and _edges_are_burnt_out(seen[some], ink[some], skin[some]),
     )
 
 
@@ -160,6 +184,20 @@ def measure_noise(gray: Gray, lines: int = 300) -> float:
     second = np.abs(rows[:, :-2] - 2 * rows[:, 1:-1] + rows[:, 2:])
     counts = np.bincount(second.ravel(), minlength=2).astype(np.float64)
     return float(_median_of_counts(counts) / (0.6745 * 6.0**0.5))
+
+
+def _edges_are_burnt_out(seen: Gray, ink: Floats, skin: Floats) -> bool:
+    """Whether edges of ink have lost their pale half: `seen` (N, S) samples of burnt-out skin and
+    ink, `ink` and `skin` (N,) their levels.
+
+    A lens spreads an edge evenly to both sides of its middle. Too much light leaves the dark half
+    and makes the pale half as white as the skin.
+    """
+    level = (seen - ink[:, None]) / np.maximum(skin - ink, 1.0)[:, None]
+    pale, dark = (
+        np.count_nonzero((level > low) & (level < high)) for low, high in (PALE_LEVELS, DARK_LEVELS)
+    )
+    return bool(dark >= MIN_DARK_EDGE_SHARE * seen.size and pale < MIN_PALE_EDGE_SHARE * dark)
 
 
 def _sample_boxes(gray: Gray, box: Floats) -> Gray:

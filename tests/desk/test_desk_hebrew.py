@@ -32,8 +32,9 @@ LOOKS = {
     "Plony-face": FirstLook("good", "Good enough for every question.", (), 713, "face", "mezuzah"),
     "Almony-face": FirstLook(
         "partly", "Not good enough for parts of letters and fine points of form; these will stand "
-        "as not examined. Not judged, too: edges of columns and distances of lines.",
-        ("larger", "sharper", "glare", "straight"), 20,
+        "as not examined. Not judged, too: edges of columns and distances of lines. Not judged, "
+        "too: whether thin strokes, crowns and joints are missing or only lost in the light.",
+        ("larger", "sharper", "glare", "straight", "brightness"), 20,
     ),
     "blank": FirstLook(
         "unusable", "The page is blank: there is no writing on it; check that the right side was "

@@ -55,6 +55,12 @@ def test_a_good_picture_is_good_and_proposes_side_and_text(
     assert max(cv2.imread(str(tmp_path / "small.jpg")).shape) == 360
 
 
+def overexposed(picture: np.ndarray, light: float) -> np.ndarray:
+    """As a lens and a sensor of 8 bits give it in so much more light."""
+    soft = cv2.GaussianBlur(picture, (0, 0), 1).astype(np.float64)
+    return np.clip(light * soft, 0, 255).astype(np.uint8)
+
+
 @pytest.mark.parametrize(
     ("change", "verdict", "advice"),
     [
@@ -66,6 +72,8 @@ def test_a_good_picture_is_good_and_proposes_side_and_text(
          "larger"),
         (lambda p: cv2.GaussianBlur(p, (0, 0), 4), "partly", "sharper"),
         (lambda p: (215 + 0.1 * p).clip(0, 255).astype(np.uint8), "unusable", "darker"),
+        (lambda p: (0.06 * p).round().astype(np.uint8), "unusable", "darker"),
+        (lambda p: overexposed(p, 4.0), "partly", "brightness"),
         (lambda p: p[:200, :200].tobytes(), "unusable", "file"),
         (lambda p: np.full_like(p, 220), "unusable", "darker"),
     ],

@@ -181,6 +181,40 @@ def test_a_picture_out_of_focus_is_read_as_long_as_letters_can_be_told(
     assert "agree" not in str(caught.value)
 
 
+def in_other_light(image: np.ndarray, light: float) -> np.ndarray:
+    """The page as a sensor of 8 bits takes it in so many times the light."""
+    soft = cv2.GaussianBlur(image, (0, 0), 1.0).astype(np.float64)
+    return np.clip(np.round(soft * light), 0, 255).astype(np.uint8)
+
+
+def test_a_dark_picture_is_read_as_well_until_no_writing_shows(
+    inspector: Inspector, drawn: Drawn
+) -> None:
+    """At 18% of the light every letter is read, so no note stands there; the limit is that of
+    `letters.refusal` in limits.yaml."""
+    bright = inspector.inspect(in_other_light(drawn.image, 1.0))
+    dark = inspector.inspect(in_other_light(drawn.image, 0.18))
+    assert errors(dark, drawn) == errors(bright, drawn) == 0
+    assert dark.not_examined == bright.not_examined
+    reviews = [len(page.routed("review")) for page in (bright, dark)]
+    assert abs(reviews[1] - reviews[0]) <= 0.03 * len(drawn.letters)
+    with pytest.raises(PageError, match="so dark that no writing shows"):
+        inspector.inspect(in_other_light(drawn.image, 0.07))
+    with pytest.raises(PageError, match="the page is blank"):
+        inspector.inspect(np.full((300, 300, 3), 120, np.uint8))
+
+
+def test_a_picture_whose_edges_are_burnt_out_says_so(inspector: Inspector, drawn: Drawn) -> None:
+    def notes(light: float) -> list[str]:
+        page = inspector.inspect(in_other_light(drawn.image, light))
+        return [sentence for sentence in page.not_examined if "overexposed" in sentence]
+
+    skin = float(np.median(drawn.image))
+    assert notes(250 / skin) == []
+    (note,) = notes(4 * 255 / skin)
+    assert note.endswith("(photograph or scan it again with less light)")
+
+
 def test_letters_cut_by_the_frame_are_read_and_not_judged(
     inspector: Inspector, drawn: Drawn
 ) -> None:

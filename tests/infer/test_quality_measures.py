@@ -151,6 +151,31 @@ def test_glare_and_shadow_in_the_boxes_they_cover() -> None:
     assert measure_light(white, found.box).glare.max() == 0.0
 
 
+def exposed(image: Gray, light: float) -> Gray:
+    """The page as a sensor of 8 bits takes it in so many times the light."""
+    soft = cv2.GaussianBlur(image, (0, 0), 1.5).astype(np.float64)
+    return np.clip(np.round(soft * light), 0, 255).astype(np.uint8)
+
+
+def test_edges_are_lost_where_skin_and_edges_are_brighter_than_the_sensor_can_show() -> None:
+    """Half way up an edge is as light as half the skin and half the ink: at more than twice the
+    light that makes the skin white it is white as well. No outside source but that."""
+    image, placed = blocks.page(LINES, 20.0, paper=200, ink=20)
+    found = located(placed)
+    burnt = {
+        light: measure_light(exposed(image, light), found.box).edges_burnt_out
+        for light in (0.18, 1.0, 1.25, 255 / 200, 3.0, 4.0)
+    }
+    assert burnt == {0.18: False, 1.0: False, 1.25: False, 255 / 200: False, 3.0: True, 4.0: True}
+    assert measured(exposed(image, 3.0), found).edges_burnt_out
+    assert measured(exposed(image, 3.0), found).take(np.arange(3)).edges_burnt_out
+    # White paper drawn without a lens has hardly a grey pixel, and nothing is lost.
+    sharp, _ = blocks.page(LINES, 20.0, paper=255)
+    assert not measure_light(sharp, found.box).edges_burnt_out
+    black_and_white = np.where(sharp > 128, 255, 0).astype(np.uint8)
+    assert not measure_light(black_and_white, found.box).edges_burnt_out
+
+
 @pytest.mark.parametrize("sigma", [2.0, 5.0, 9.0])
 def test_noise_of_known_strength(sigma: float) -> None:
     image, _ = blocks.page(LINES, 20.0, paper=190, ink=60)

@@ -29,6 +29,8 @@ from crownlet.infer.habits.widespread import _sentence as widespread
 from crownlet.infer.hand.adapt import NO_HIDDEN_OUTPUT, NO_TEXT, SWITCHED_OFF, hand_notes
 from crownlet.infer.hand_records import HabitLetter, HandForm, HandRecord
 from crownlet.infer.letters.refusal import (
+    DARK_TEXT,
+    OVEREXPOSED_TEXT,
     only_read_sentence,
     page_sentences,
     slant_sentences,
@@ -147,6 +149,7 @@ def of_pages() -> Iterable[str]:
     yield only_read_sentence(14.0, 20.0)
     yield only_read_sentence(40.0, 11.0)
     yield from page_sentences(0.0, 12)
+    yield from (OVEREXPOSED_TEXT, DARK_TEXT.format(12))
     for words in GROUP_WORDS.values():
         yield f"{words}: edges of at most 0.40 kulmus needed, here 0.62"
         yield (
