@@ -43,7 +43,7 @@ PALE_LEVELS, DARK_LEVELS = _LIMITS.span("pale_levels"), _LIMITS.span("dark_level
 MIN_DARK_EDGE_SHARE = _LIMITS.number("min_dark_edge_share")
 """Share of the samples from which edges are known; a scan in black and white has none."""
 
-LETTERS_WITH_EDGES = 1000
+MAX_LETTERS_FOR_EDGES = _LIMITS.whole("max_letters_for_edges")
 """Of more letters only some are looked at: half an edge is lost on a page or on none of it."""
 
 SHARPEST_EDGE_PX = _LIMITS.number("sharpest_edge_px")
@@ -162,7 +162,7 @@ def measure_light(gray: Gray, box: Floats) -> LightMeasures:
     # White paper is burnt out everywhere and loses nothing, until hardly any ink is left.
     burnt_out = bool(np.median(white) > 1.0 - PAPER_WHITE_SHARE)
     free = PAPER_WHITE_SHARE if burnt_out else 0.0
-    some = slice(None, None, max(1, len(seen) // LETTERS_WITH_EDGES))
+    some = slice(None, None, max(1, len(seen) // MAX_LETTERS_FOR_EDGES))
     return LightMeasures(
         contrast=(skin - ink) / np.maximum(skin + ink, 1.0),
         glare=np.clip((white - free) / (1.0 - free), 0.0, 1.0),
