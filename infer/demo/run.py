@@ -30,7 +30,7 @@ from crownlet.infer.routing.judgement import judgement_of
 from crownlet.infer.run.run import open_run
 from crownlet.infer.run.write import write_page
 from crownlet.infer.sheet.render import choose_file_names, render
-from crownlet.infer.sheet.statements import read_habits
+from crownlet.infer.sheet.scroll_habits import read_habits
 from crownlet.infer.view.language import ENGLISH, Locale, translate, use_locale
 from crownlet.infer.view.wording import RULING_TEXT
 

@@ -8,7 +8,8 @@ from crownlet.infer.run.run import Run, StoredScroll
 from crownlet.infer.sheet.decisions import Decisions
 from crownlet.infer.sheet.loading import load_page
 from crownlet.infer.sheet.page import SheetPage
-from crownlet.infer.sheet.statements import GOOD_CROPS, Habit, good_letters_of
+from crownlet.infer.sheet.scroll_habits import Habit
+from crownlet.infer.sheet.statements import GOOD_CROPS, good_letters_of
 from crownlet.infer.view.language import translate
 
 MAX_SCROLLS_SEARCHED = 6

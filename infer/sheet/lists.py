@@ -26,17 +26,16 @@ from crownlet.infer.sheet.groups import PageFinding, Tile, make_tile
 from crownlet.infer.sheet.loading import load_pages, name_sides, scroll_facts
 from crownlet.infer.sheet.page import SheetPage
 from crownlet.infer.sheet.render import render
+from crownlet.infer.sheet.scroll_habits import Habit, read_habits
 from crownlet.infer.sheet.scroll_sheet import CitedSources, cite_sources
 from crownlet.infer.sheet.spread import spread_letters
 from crownlet.infer.sheet.statements import (
     MIN_CROP_Q,
-    Habit,
     HandStatement,
     StatementCrop,
     cut_letter,
     letter_place,
     make_statements,
-    read_habits,
     shown_evidence,
 )
 from crownlet.infer.sheet.veil import spell_place

@@ -12,6 +12,7 @@ from crownlet.infer.sheet.elsewhere import find_elsewhere
 from crownlet.infer.sheet.loading import load_pages, scroll_facts
 from crownlet.infer.sheet.page import SheetPage
 from crownlet.infer.sheet.render import render
+from crownlet.infer.sheet.scroll_habits import read_habits
 from crownlet.infer.sheet.spread import CropKey, spread_letters
 from crownlet.infer.sheet.statements import (
     POSTER_CROPS,
@@ -21,7 +22,6 @@ from crownlet.infer.sheet.statements import (
     cut_letter,
     exchange,
     make_statement,
-    read_habits,
     shown_evidence,
 )
 

@@ -35,7 +35,8 @@ from crownlet.infer.sheet.loading import load_pages, scroll_facts
 from crownlet.infer.sheet.page import PageMark, PlaceToMark, SheetPage, place_marks
 from crownlet.infer.sheet.pictures import EmbeddedPicture, shrink_page
 from crownlet.infer.sheet.render import choose_file_names
-from crownlet.infer.sheet.statements import HandStatement, make_statements, read_habits
+from crownlet.infer.sheet.scroll_habits import read_habits
+from crownlet.infer.sheet.statements import HandStatement, make_statements
 from crownlet.infer.sheet.wellformed import CleanLetterFinder
 from crownlet.infer.sheet.wording import CitedOpinion, cite_opinions, sources_differ
 from crownlet.infer.view.wording import NEVER_EXAMINED

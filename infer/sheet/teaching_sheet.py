@@ -21,6 +21,7 @@ from crownlet.infer.sheet.loading import load_pages, scroll_facts
 from crownlet.infer.sheet.page import SheetPage, extent_q
 from crownlet.infer.sheet.pictures import PictureWindow, cut_window
 from crownlet.infer.sheet.render import render
+from crownlet.infer.sheet.scroll_habits import read_habits
 from crownlet.infer.sheet.statements import (
     CROP_MARGIN_Q,
     GOOD_CROPS,
@@ -28,7 +29,6 @@ from crownlet.infer.sheet.statements import (
     MIN_CROP_Q,
     POSTER_CROPS,
     POSTER_KULMUS_PX,
-    read_habits,
 )
 from crownlet.infer.sheet.wellformed import (
     CleanLetterFinder,

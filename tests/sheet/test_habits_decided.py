@@ -21,7 +21,8 @@ from crownlet.infer.sheet.lists import render_parchment_list as render_places
 from crownlet.infer.sheet.loading import load_pages, scroll_facts
 from crownlet.infer.sheet.make import make_sheets, render_sheet
 from crownlet.infer.sheet.posters import render_poster
-from crownlet.infer.sheet.statements import make_statements, read_habits
+from crownlet.infer.sheet.scroll_habits import read_habits
+from crownlet.infer.sheet.statements import make_statements
 
 
 @pytest.fixture

@@ -21,6 +21,7 @@ from crownlet.infer.sheet.decisions import read_decisions
 from crownlet.infer.sheet.loading import load_pages, scroll_facts
 from crownlet.infer.sheet.make import make_sheets, render_sheet
 from crownlet.infer.sheet.posters import PosterChoice, render_poster
+from crownlet.infer.sheet.scroll_habits import read_habits
 from crownlet.infer.sheet.spread import spread_letters
 from crownlet.infer.sheet.statements import (
     MAX_STATEMENTS,
@@ -30,7 +31,6 @@ from crownlet.infer.sheet.statements import (
     cut_letter,
     exchange,
     make_statements,
-    read_habits,
     shown_evidence,
 )
 from crownlet.infer.sheet.teaching_sheet import _candidates_by_kind

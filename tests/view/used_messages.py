@@ -23,7 +23,14 @@ from crownlet.infer.limits import limits_of
 from crownlet.infer.review.web import actions, app, habits, item_view, locale, pages
 from crownlet.infer.review.wording import CHOICE_BUTTONS
 from crownlet.infer.scrolls.scroll import SIDES
-from crownlet.infer.sheet import drawings, elsewhere, statements, teaching_sheet, wording
+from crownlet.infer.sheet import (
+    drawings,
+    elsewhere,
+    scroll_habits,
+    statements,
+    teaching_sheet,
+    wording,
+)
 from crownlet.infer.view import lengths
 from crownlet.infer.view.wording import NAME_CAUTION, NEVER_EXAMINED, RULING_TEXT, UNFAMILIAR_TEXT
 
@@ -118,7 +125,7 @@ def data_messages() -> set[Message]:
         wording.DISAGREEMENT_NOTE, lengths.PEN_WIDTH_NOTE, "a hair",
         *(words for _, words in lengths._PARTS), *statements.WHO_TO_ASK.values(),
         statements.LOOK_FIRST,
-        *statements.READER_WORDS, elsewhere.ELSEWHERE,
+        *scroll_habits.READER_WORDS, elsewhere.ELSEWHERE,
         teaching_sheet.SAME_SCROLL, teaching_sheet.OTHER_SCROLL,
         *drawings.DRAWING_BY_STYLE.values(), *NEVER_EXAMINED, RULING_TEXT, NAME_CAUTION,
         UNFAMILIAR_TEXT,
