@@ -103,6 +103,16 @@ class Comparison:
 
 
 @dataclass(frozen=True)
+class FindingBeside:
+    """Another finding of the same place, without pictures of its own."""
+
+    label: str
+    anchor: str
+    title: str
+    decisions: tuple[ShownDecision, ...]
+
+
+@dataclass(frozen=True)
 class Entry:
     """Everything that the sheet shows of one finding."""
 
@@ -125,6 +135,8 @@ class Entry:
     also_doubted: tuple[str, ...] = ()
     """The other claims on the place that are in doubt."""
     decisions: tuple[ShownDecision, ...] = ()
+    beside: tuple[FindingBeside, ...] = ()
+    """The other findings of the place, as one blot leaves them."""
 
     @property
     def state(self) -> DecisionState:
@@ -237,8 +249,10 @@ def _clean_example(
     return CleanExample(seen, seen.box(example.box), at, like)
 
 
-def make_entry(page: SheetPage, finding: Finding, finder: CleanLetterFinder) -> Entry:
-    """The entry of one finding."""
+def make_entry(
+    page: SheetPage, finding: Finding, finder: CleanLetterFinder, beside: Sequence[Finding] = ()
+) -> Entry:
+    """The entry of one finding, and of those `beside` it in the same place."""
     letters = page.letters(finding)
     comparison = compare_with_clean(page, finding, finder)
     seen = _context_window(page, finding, comparison)
@@ -254,6 +268,13 @@ def make_entry(page: SheetPage, finding: Finding, finder: CleanLetterFinder) -> 
         also_seen=tuple(kind for kind in finding.others if kind in seen_kinds),
         also_doubted=tuple(kind for kind in finding.others if kind not in seen_kinds),
         decisions=page.decided.get(finding.number, ()),
+        beside=tuple(
+            FindingBeside(
+                page.label(other), page.anchor(other), finding_title(other),
+                page.decided.get(other.number, ()),
+            )
+            for other in beside
+        ),
     )  # fmt: skip
 
 

@@ -3,13 +3,14 @@
 Of the findings of one kind that come many times a few are shown in full and the others together;
 each of them keeps its number, its line and its mark on the page. A habit of the hand takes one
 place on the sheet, so that a single fault is not lost among its repetitions. Places to review are
-shown as small pictures, grouped by kind and letter.
+shown as small pictures, grouped by kind and letter. Several findings of several kinds on letters
+that hang together, as one blot leaves them, are one place.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
 from crownlet.datasets.scribal.catalogue import CATALOGUE
@@ -46,6 +47,11 @@ MAX_SEPARATE_FINDINGS: dict[Heading, int] = {
 
 FINDINGS_IN_FULL: dict[Heading, int] = {"question": 3, "outset": 1, "custom": 1, "information": 1}
 """How many of a group are shown in full, the surest."""
+
+
+MIN_FINDINGS_OF_PLACE, MIN_KINDS_OF_PLACE = 3, 2
+"""Findings, and kinds of them, from which findings on letters that hang together are one place. Of
+one kind they are a crowded hand rather than a blot."""
 
 
 @dataclass(frozen=True)
@@ -149,18 +155,50 @@ def make_tile(page: SheetPage, finding: Finding) -> Tile:
     )  # fmt: skip
 
 
-def group_findings(
+def gather_by_place(
     rows: Sequence[PageFinding],
+) -> tuple[list[PageFinding], dict[str, tuple[PageFinding, ...]]]:
+    """Findings without those that share a place with one before them, and these by the anchor of
+    the one that they stand with.
+
+    Findings under one heading that have a letter in common are of one place, and so are those that
+    have one in common with them.
+    """
+    place_of: dict[object, list[int]] = {}
+    for k, (page, finding) in enumerate(rows):
+        if finding.scope == "page":
+            continue
+        letters = [(page.name, finding.heading, glyph) for glyph in finding.glyphs]
+        met = {id(place): place for key in letters if (place := place_of.get(key))}
+        whole = sorted([k, *(each for place in met.values() for each in place)])
+        place_of.update(dict.fromkeys(letters, whole))
+        for key, place in place_of.items():
+            if id(place) in met:
+                place_of[key] = whole
+    beside = {}
+    for first, *others in {id(place): place for place in place_of.values()}.values():
+        kinds = {rows[k][1].kind for k in (first, *others)}
+        if 1 + len(others) >= MIN_FINDINGS_OF_PLACE and len(kinds) >= MIN_KINDS_OF_PLACE:
+            page, finding = rows[first]
+            beside[page.anchor(finding)] = tuple(rows[k] for k in others)
+    hidden = {id(finding) for others in beside.values() for _, finding in others}
+    return [row for row in rows if id(row[1]) not in hidden], beside
+
+
+def group_findings(
+    rows: Sequence[PageFinding], in_full: Collection[str] = ()
 ) -> tuple[list[PageFinding], dict[Heading, tuple[FindingGroup, ...]]]:
     """Findings to show in full, in their order, and by heading those to show together.
 
-    A finding with others at its place, or of the whole page, is shown in full; that a letter is
+    A finding with others at its place, or of the whole page, is shown in full, and so are those
+    whose anchors are `in_full`; that a letter is
     unlike those that the networks know does not count as another.
     """
     groups: dict[tuple[Heading, str], list[PageFinding]] = {}
     for row in rows:
-        finding = row[1]
-        if finding.scope != "page" and {*finding.others} <= {UNFAMILIAR}:
+        page, finding = row
+        alike = finding.scope != "page" and {*finding.others} <= {UNFAMILIAR}
+        if alike and page.anchor(finding) not in in_full:
             groups.setdefault((finding.heading, finding.kind), []).append(row)
     many = {
         key: group for key, group in groups.items() if len(group) > MAX_SEPARATE_FINDINGS[key[0]]

@@ -27,6 +27,7 @@ from crownlet.infer.sheet.groups import (
     PageFinding,
     TileGroup,
     count_claims,
+    gather_by_place,
     group_findings,
     group_reviews,
     page_review_sentences,
@@ -105,7 +106,8 @@ class HeadingGroup:
     @property
     def total(self) -> int:
         """Findings under this heading."""
-        return len(self.entries) + sum(len(g.tiles) + len(g.listed) for g in self.finding_groups)
+        grouped = sum(len(g.tiles) + len(g.listed) for g in self.finding_groups)
+        return grouped + sum(1 + len(entry.beside) for entry in self.entries)
 
     @property
     def lesser(self) -> bool:
@@ -238,11 +240,15 @@ def _sort_findings(pages: Sequence[SheetPage]) -> list[PageFinding]:
 def _group_by_heading(
     rows: Sequence[PageFinding], finder: CleanLetterFinder
 ) -> tuple[HeadingGroup, ...]:
-    full, grouped = group_findings(rows)
+    places, beside = gather_by_place(rows)
+    full, grouped = group_findings(places, beside)
     return tuple(
         HeadingGroup(
             heading, plain,
-            tuple(make_entry(page, f, finder) for page, f in full if f.heading == heading),
+            tuple(
+                make_entry(page, f, finder, [g for _, g in beside.get(page.anchor(f), ())])
+                for page, f in full if f.heading == heading
+            ),
             grouped[heading],
         )
         for heading, plain in HEADINGS.items()

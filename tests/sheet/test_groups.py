@@ -13,7 +13,7 @@ from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.findings.not_listed import accepted_forms, accepted_message
 from crownlet.infer.hand_records import HabitLetter, HabitRecord
-from crownlet.infer.records import GlyphRecord, PageRecord, TextMatch
+from crownlet.infer.records import GapRecord, GlyphRecord, PageRecord, TextMatch
 from crownlet.infer.sheet.groups import FINDINGS_IN_FULL, MAX_SEPARATE_FINDINGS
 from crownlet.infer.sheet.make import render_sheet
 
@@ -132,3 +132,47 @@ def test_of_an_exchanged_letter_both_are_named(tmp_path: Path) -> None:
     run = made.scrolls(tmp_path, [{"name": "a", "faces": ["a"]}])
     html = made.Document(render_sheet(run, run.scrolls[0])).text
     assert "shin: letter swapped" in html and "text: ע" in " ".join(html.split())
+
+
+def touching(right: int, kind: str = "letters_touch") -> GapRecord:
+    return GapRecord(
+        line=1, right_glyph=right, left_glyph=right + 1, expected="letter", width_px=0.0,
+        width_q=0.0, width_yud=0.0, p_words_joined=None, p_word_parted=None, p_letters_touch=0.99,
+        route="finding", reasons=(kind,), sure=(kind,),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("gaps", "loose", "articles"),
+    [((1, 2), 2, 1), ((1, 2, 6), 2, 2), ((1, 2), 6, 3), ((1, 2), 0, 2), ((1, 2, 3), 0, 3)],
+)
+def test_findings_of_several_kinds_on_letters_that_hang_together_are_one_place(
+    tmp_path: Path, gaps: tuple[int, ...], loose: int, articles: int
+) -> None:
+    """One blot over letters 1 to 3 makes two gaps touch and a crown loose; contacts alone, or a
+    loose crown elsewhere, are no blot. How it is shown is this project's own decision."""
+    doubts = {loose: ("tag_loose", "finding", 0.99)} if loose else {}
+    made.page(
+        tmp_path, "a", made.glyphs(["ששש שששש"], doubts), gaps=tuple(touching(k) for k in gaps)
+    )
+    run = made.scrolls(tmp_path, [{"name": "a", "faces": ["a"]}])
+    html = made.Document(render_sheet(run, run.scrolls[0]))
+    count = len(gaps) + bool(loose)
+    assert html.tags.count("article") == articles
+    assert {f"f-{k}" for k in range(1, count + 1)} <= set(html.ids)
+    assert {f"#m-f-{k}" for k in range(1, count + 1)} <= set(html.links)
+    assert len(html.ids) == len(set(html.ids))
+    assert f"Commonly held to need a ruling {count} findings" in " ".join(html.text.split())
+    assert ("In the same place" in html.text) == (articles < count)
+
+
+def test_one_place_keeps_its_pictures_where_its_kind_comes_many_times(tmp_path: Path) -> None:
+    many = MAX_SEPARATE_FINDINGS["question"] + 4
+    letters = made.glyphs(["ששש"] + ["ששש"] * many, {2: ("tag_loose", "finding", 0.9)})
+    gaps = [replace(touching(3 * k + 1), line=k + 1) for k in range(many)]
+    made.page(tmp_path, "a", letters, gaps=(touching(2), *gaps))
+    run = made.scrolls(tmp_path, [{"name": "a", "faces": ["a"]}])
+    html = made.Document(render_sheet(run, run.scrolls[0]))
+    assert html.tags.count("article") in range(2, FINDINGS_IN_FULL["question"] + 2)
+    assert {f"f-{k}" for k in range(1, many + 3)} <= set(html.ids)
+    assert "In the same place" in html.text
