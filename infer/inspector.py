@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from crownlet.datasets.files.images import ImageFacts, read_page
 from crownlet.datasets.scribal.customs import load_customs
-from crownlet.infer.findings.not_listed import not_examined_by_customs
+from crownlet.infer.findings.customs import not_examined_by_customs
 from crownlet.infer.habits.apply import find_habits, is_unlike
 from crownlet.infer.habits.doubts import set_accepted_aside, share_doubts
 from crownlet.infer.habits.marks import state_marks

@@ -22,8 +22,8 @@ from crownlet.infer.demo.scenario import (
     write_scan,
 )
 from crownlet.infer.findings.collect import collect_findings
+from crownlet.infer.findings.customs import accepted_forms
 from crownlet.infer.findings.finding import HEADINGS, Finding
-from crownlet.infer.findings.not_listed import accepted_forms
 from crownlet.infer.inspector import Inspector
 from crownlet.infer.records import PageRecord
 from crownlet.infer.routing.judgement import judgement_of

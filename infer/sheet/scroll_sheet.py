@@ -9,8 +9,8 @@ from typing import Any
 from urllib.parse import quote
 
 from crownlet.datasets.scribal.customs import load_customs
+from crownlet.infer.findings.customs import accepted_forms, accepted_message
 from crownlet.infer.findings.finding import HEADINGS, Finding, Heading
-from crownlet.infer.findings.not_listed import accepted_forms, accepted_message
 from crownlet.infer.records import Box, PageRecord
 from crownlet.infer.review.letter_audit import (
     DrawnLetter,

@@ -25,7 +25,7 @@ from crownlet.infer.desk.choices import (
 from crownlet.infer.desk.first_look import FirstLook, look_at
 from crownlet.infer.desk.guidance import ADVICE
 from crownlet.infer.desk.stack import Choices, Stack, StackError, propose_place
-from crownlet.infer.findings.not_listed import RECORDED_ONLY
+from crownlet.infer.findings.customs import RECORDED_ONLY
 from crownlet.infer.networks import OnnxNetworks, weights_folder
 from crownlet.infer.thresholds import load_thresholds
 

@@ -31,9 +31,8 @@ from made_customs import (
 from crownlet.datasets.scribal.customs import Customs
 from crownlet.datasets.scribal.texts import load_portion
 from crownlet.infer.findings.collect import collect_findings
-from crownlet.infer.findings.customs import LISTED_TAGS
+from crownlet.infer.findings.customs import LISTED_TAGS, RECORDED_ONLY
 from crownlet.infer.findings.finding import Finding
-from crownlet.infer.findings.not_listed import RECORDED_ONLY
 from crownlet.infer.records import PageRecord
 
 Maker = Callable[[], PageRecord]

@@ -13,7 +13,7 @@ from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import mezuzah
 from crownlet.infer.findings.collect import collect_findings
 from crownlet.infer.findings.columns import column_edges, columns_of
-from crownlet.infer.findings.not_listed import not_examined_by_customs
+from crownlet.infer.findings.customs import not_examined_by_customs
 
 
 def test_an_even_block_has_none() -> None:

@@ -8,7 +8,7 @@ import pytest
 from made_customs import DEFAULT, bare, customs, headed, kaf, mezuzah
 
 from crownlet.datasets.scribal.customs import Customs, load_customs
-from crownlet.infer.findings.not_listed import RECORDED_ONLY, not_examined_by_customs
+from crownlet.infer.findings.customs import RECORDED_ONLY, not_examined_by_customs
 
 
 @pytest.mark.parametrize("setting", sorted(RECORDED_ONLY))

@@ -13,7 +13,7 @@ from made import flagged, gap, glyph, record
 from made_customs import DEFAULT
 
 from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
-from crownlet.infer.findings.not_listed import accepted_forms, not_examined_by_customs
+from crownlet.infer.findings.customs import accepted_forms, not_examined_by_customs
 from crownlet.infer.networks import weights_folder
 from crownlet.infer.records import Measurement
 from crownlet.infer.routing.judgement import (

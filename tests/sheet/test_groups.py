@@ -11,7 +11,7 @@ import sheet_samples as made
 from crownlet.datasets.files.images import ImageFacts
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.datasets.scribal.customs import load_customs
-from crownlet.infer.findings.not_listed import accepted_forms, accepted_message
+from crownlet.infer.findings.customs import accepted_forms, accepted_message
 from crownlet.infer.hand_records import HabitLetter, HabitRecord
 from crownlet.infer.records import GapRecord, GlyphRecord, PageRecord, TextMatch
 from crownlet.infer.sheet.groups import FINDINGS_IN_FULL, MAX_SEPARATE_FINDINGS

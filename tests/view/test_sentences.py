@@ -14,14 +14,14 @@ import pytest
 
 from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.catalogue import CATALOGUE, GLYPH_DEFECTS
+from crownlet.infer.findings.customs import RECORDED_ONLY, SETTINGS_NEEDING_TEXT
+from crownlet.infer.findings.customs import accepted_message as accepted
 from crownlet.infer.findings.messages import (
     READING_KINDS,
     absent_message,
     gap_message,
     letter_message,
 )
-from crownlet.infer.findings.not_listed import RECORDED_ONLY, SETTINGS_NEEDING_TEXT
-from crownlet.infer.findings.not_listed import accepted_message as accepted
 from crownlet.infer.habits.doubts import _sentence as in_doubt
 from crownlet.infer.habits.statements import describe_habit, habit_phrase
 from crownlet.infer.habits.unlike import FORM_KINDS
