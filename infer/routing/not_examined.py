@@ -52,7 +52,8 @@ def not_examined(
     if not matched:
         here.append(WITHOUT_TEXT)
     if customs_silent:
-        here.append("crowns on which these customs expect nothing: " + " ".join(customs_silent))
+        letters = " ".join(customs_silent)
+        here.append(f"crowns that these customs leave open, on the letters: {letters}")
     here += [NOT_LEARNED.format(defect_words(name)) for name in unlearned_defects(learned)]
     return (*here, *NEVER_EXAMINED)
 

@@ -96,10 +96,6 @@ class Lesson:
     size_q: float
     cited: tuple[CitedOpinion, ...]
     differ: bool
-    found: int
-    """Places of this kind in the run."""
-    scrolls: int
-    """Scrolls in which there are some."""
 
 
 def render_teaching_sheet(
@@ -274,7 +270,6 @@ def _make_lesson(source: _Pictures, kind: str, candidates: Sequence[Candidate]) 
         ),
         drawing=drawing, drawn_name=latin_name(char) if char else "", size_q=size,
         cited=cite_opinions(opinions), differ=sources_differ(opinions),
-        found=len(candidates), scrolls=len({c.scroll.name for c in candidates}),
     )  # fmt: skip
 
 

@@ -60,7 +60,10 @@ def _summary_note(matched: AlignedText, hidden: int) -> str:
         many = len(matched.foreign)
         letters = "1 letter at the edge is" if many == 1 else f"{many} letters at the edge are"
         verb = "was" if many == 1 else "were"
-        sentences.append(f"{letters} of another text and {verb} not compared.")
+        sentences.append(
+            f"{letters} of another text (of a neighbouring column, or of the other side, showing "
+            f"through) and {verb} not compared."
+        )
     return " ".join(sentences)
 
 

@@ -170,8 +170,10 @@ def test_foreign_words_are_isolated(given: str, expected: str) -> None:
         ("No plain difference: shin, dalet and yud are crowned at times (face 3 of 4, reverse 0 of "
          "2 and 1 in doubt).",
          "אין הבדל ברור: שין, דלת ויוד מתויגות לעתים (בפנים 3 מתוך 4, בגב 0 מתוך 2 ועוד 1 בספק)."),
-        ("B2-reverse: 10 letters at the edge are of another text and were not compared.",
-         "\u2068B2-reverse\u2069: 10 אותיות שבקצה הן מנוסח אחר ולא הושוו."),
+        ("B2-reverse: 10 letters at the edge are of another text (of a neighbouring column, or of "
+         "the other side, showing through) and were not compared.",
+         "\u2068B2-reverse\u2069: 10 אותיות שבקצה הן מנוסח אחר (של עמודה סמוכה, או של הצד השני "
+         "הנראה מבעד לקלף) ולא הושוו."),
         ("Now and then in this hand: a gap across a stroke in 6 of 96 letters.",
          "לפעמים בכתב זה: לבן חוצה קו ב־6 מתוך 96 אותיות."),
         ("6 lines of this page end with letters that the text does not have there and that begin "
