@@ -153,7 +153,9 @@ def detect(
         fitted = fit_to_letters(flat, found)
         assessed = assess(networks, fitted, found, choose)
         kept = is_writing(found, assessed)
-        strays = int(np.count_nonzero(~kept))
+        strays, pale = ~kept, kept & quality.result().show_through
+        omitted = int(np.count_nonzero(strays)), int(np.count_nonzero(pale))
+        kept &= ~pale
         agreement = float(letter_agreement(found, assessed)[kept].mean())
         kept &= assessed.letters[:, 27] < thresholds.no_letter_p
         if not kept.any() or agreement < thresholds.least_agreement:
@@ -167,7 +169,7 @@ def detect(
         measures = quality.result() if kept.all() else measure_picture(gray, flat, found, turn)
         if not measures.is_resolved and agreement < refusal.MIN_AGREEMENT_OF_BLURRED:
             raise PageError(label, refusal.why_blurred(float(np.median(measures.edge_px))))
-    return DetectedPage(flat, fitted, found, assessed, page.placement, measures, agreement, strays)
+    return DetectedPage(flat, fitted, found, assessed, page.placement, measures, agreement, omitted)
 
 
 def compile_record(
@@ -356,7 +358,7 @@ def _route(
     """The record of a page as read; `networks_odds` (N, 27) are those of the networks alone."""
     page, aligned, match = read.page, read.aligned, read.match
     thresholds, customs, learned = rules.thresholds, rules.customs, rules.learned
-    slant, strays = detected.placement.slant_degrees, detected.strays
+    slant, omitted = detected.placement.slant_degrees, detected.omitted
     # Familiarity is that of the networks: its bounds are measured on their odds.
     limits = limits_of(
         page.measures, page.found, page.assessed, networks_odds, thresholds.picture,
@@ -386,7 +388,7 @@ def _route(
         quality=picture_quality(page, facts, detected, limits),
         unresolved=limits.unresolved, familiarity=limits.familiarity,
         notes=tuple(filter(None, [limits.familiarity.message])),
-        not_examined=(refusal.page_sentences(slant, strays) if slant or strays else ())
+        not_examined=(refusal.page_sentences(slant, *omitted) if slant or any(omitted) else ())
         + not_examined(
             limits, aligned is not None, int(cut.sum()),
             letters_without_crown_custom(customs), detected.agreement, learned,

@@ -38,8 +38,8 @@ class DetectedPage:
     """Quality of the picture around the letters, row for row with `found`."""
     agreement: float
     """How far the two networks agree on what was located, 0 to 1."""
-    strays: int
-    """Places beside the writing that were left out."""
+    omitted: tuple[int, int]
+    """Places that were left out: beside the writing, and of the other side, showing through."""
 
 
 @dataclass(frozen=True)

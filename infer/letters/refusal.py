@@ -78,6 +78,11 @@ BESIDE_TEXT = (
     "does: they were left out (photograph the parchment alone)"
 )
 
+SHOW_THROUGH_TEXT = (
+    "{} places so much paler than the writing that they are taken for the other side, showing "
+    "through: they were left out"
+)
+
 NO_LETTERS = "no letters of the square script were found on it"
 
 OTHER_SCRIPT = (
@@ -137,11 +142,13 @@ def slant_sentences(degrees: float) -> tuple[str, ...]:
     return (SLANT_TEXT,) if is_too_slanted(degrees) else (SLIGHT_SLANT_TEXT,)
 
 
-def page_sentences(slant_degrees: float, strays: int) -> tuple[str, ...]:
-    """What is not examined on a picture taken like this, with so many places beside the writing
-    that were left out."""
-    beside = (BESIDE_TEXT.format(strays),) if strays >= MIN_PLACES_BESIDE else ()
-    return slant_sentences(slant_degrees) + beside
+def page_sentences(slant_degrees: float, strays: int, show_through: int = 0) -> tuple[str, ...]:
+    """What is not examined on a picture taken like this, with so many places that were left out
+    beside the writing, and as showing through."""
+    left_out = ((BESIDE_TEXT, strays), (SHOW_THROUGH_TEXT, show_through))
+    return slant_sentences(slant_degrees) + tuple(
+        text.format(count) for text, count in left_out if count >= MIN_PLACES_BESIDE
+    )
 
 
 def only_read_sentence(body: float, resolved: float) -> str:

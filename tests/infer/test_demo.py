@@ -19,7 +19,8 @@ from PIL import Image
 from crownlet.datasets.coco.truth import DefectMark, LetterTruth, PageTruth
 from crownlet.datasets.render.page import compose as compose_module
 from crownlet.infer.demo import run
-from crownlet.infer.demo.scenario import list_sample_sheets
+from crownlet.infer.demo.scenario import list_sample_sheets, write_scan
+from crownlet.infer.inspector import Inspector
 from crownlet.infer.run.run import open_run
 from crownlet.infer.view.language import Locale
 
@@ -177,6 +178,18 @@ def test_a_demo_in_hebrew_has_hebrew_pages_and_english_tables(out: Path, tmp_pat
         assert english_left(html, names) == [], page.name
     for table in ("survey.csv", "scrolls.csv", "run/scrolls.json"):
         assert (tmp_path / table).read_text("utf-8") == (out / table).read_text("utf-8")
+
+
+def test_letters_that_show_through_are_not_read(tmp_path: Path) -> None:
+    """The reverse of B2 shows its face through the parchment, in a twentieth of the contrast. Its
+    own letters are 17 (Keset HaSofer 27:7)."""
+    (sheet,) = [each for each in list_sample_sheets() if each.name == "B2-reverse"]
+    write_scan(sheet, tmp_path / "scan.png")
+    page = Inspector().inspect(tmp_path / "scan.png", sheet.portion)
+    assert len(page.glyphs) == 17
+    assert page.match is not None
+    assert (page.match.matched, page.match.extra, page.match.note) == (17, 0, "")
+    assert any("showing through" in sentence for sentence in page.not_examined)
 
 
 def test_pictures_are_pictures(out: Path) -> None:

@@ -155,7 +155,7 @@ def landscape(height: int, width: int) -> np.ndarray:
     ("image", "cause"),
     [
         (np.full((900, 700), 235, np.uint8), "blank"),
-        (np.zeros((900, 700), np.uint8), "blank"),
+        (np.zeros((900, 700), np.uint8), "so dark"),
         (landscape(600, 900), "no letters"),
         (blocks.page(LINES, 2.0)[0], "no letters|letters too small"),
     ],

@@ -148,7 +148,7 @@ def of_pages() -> Iterable[str]:
     yield from slant_sentences(5.0)
     yield only_read_sentence(14.0, 20.0)
     yield only_read_sentence(40.0, 11.0)
-    yield from page_sentences(0.0, 12)
+    yield from page_sentences(0.0, 12, 13)
     yield from (OVEREXPOSED_TEXT, DARK_TEXT.format(12))
     for words in GROUP_WORDS.values():
         yield f"{words}: edges of at most 0.40 kulmus needed, here 0.62"
