@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import math
 from collections.abc import Iterable, Iterator, Sequence, Set
 from pathlib import Path
@@ -16,6 +17,7 @@ from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.findings.finding import HEADINGS, Finding, Heading, Scope
 from crownlet.infer.findings.severity import opinions_on
 from crownlet.infer.records import MeasureClaim, Measurement, Route
+from crownlet.infer.run.older import upgrade_record, upgrade_table
 
 Json = dict[str, Any]
 
@@ -91,7 +93,7 @@ def _read_numbers(name: str, cells: Set[str]) -> dict[str, float]:
 def read_table(path: Path) -> Columns:
     """A CSV file with a header; RunError if it cannot be read."""
     try:
-        text = read_small_file(path, MAX_RECORD_BYTES).decode("utf-8")
+        text = upgrade_table(read_small_file(path, MAX_RECORD_BYTES).decode("utf-8"))
         rows = list(csv.reader(io.StringIO(text, newline="")))
     except (OSError, ValueError, csv.Error) as error:
         raise RunError(path, f"cannot be read ({cause_of(error)}).") from None
@@ -106,12 +108,17 @@ def read_table(path: Path) -> Columns:
 def read_json(path: Path) -> Json:
     """A JSON object; RunError if there is none."""
     try:
-        data = parse_json(read_small_file(path, MAX_RECORD_BYTES))
+        data = parse_record(read_small_file(path, MAX_RECORD_BYTES))
     except (OSError, ValueError) as error:
         raise RunError(path, f"cannot be read ({cause_of(error)}).") from None
     if not isinstance(data, dict):
         raise RunError(path, "holds no record of a run.")
     return data
+
+
+def parse_record(data: bytes) -> Any:
+    """The value of a JSON file of a run, in the names of today; ValueError if it is none."""
+    return parse_json(upgrade_record(data.decode(json.detect_encoding(data))))
 
 
 RECORD_ERRORS = (
@@ -159,11 +166,15 @@ def read_findings(path: Path, measurements: Sequence[Measurement] = ()) -> tuple
     by_glyph: dict[int, list[Measurement]] = {}
     for measurement in measurements:
         by_glyph.setdefault(measurement.glyph, []).append(measurement)
+    return tuple(
+        _read_finding(path, number, row, by_glyph) for number, row in enumerate(_rows(path), 2)
+    )
+
+
+def _rows(path: Path) -> Iterator[dict[str, str]]:
+    """The rows of a table by today's names of its columns."""
     with path.open(encoding="utf-8", newline="") as file:
-        rows = csv.DictReader(file)
-        return tuple(
-            _read_finding(path, number, row, by_glyph) for number, row in enumerate(rows, 2)
-        )
+        yield from csv.DictReader(io.StringIO(upgrade_table(file.read()), newline=""))
 
 
 def _read_finding(
@@ -193,14 +204,9 @@ def _finding(row: dict[str, str], measured: dict[int, list[Measurement]]) -> Fin
         route=cast(Route, route), p=float(row["p"]) if row["p"] else None,
         heading=cast(Heading, heading), opinions=opinions_on(kind, letter),
         measurements=tuple(m for m in near if m.defect == kind),
-        in_name=row["divine_name"] == "1", message=_cell(row, "message"),
+        in_name=row["divine_name"] == "1", message=row["message"],
         others=tuple(name for name in row["others"].split(";") if name), sure=row["sure"] == "1",
     )  # fmt: skip
-
-
-def _cell(row: dict[str, str], column: str) -> str:
-    """A cell of a column that runs up to schema 2 call `says`."""
-    return row[column] if column in row else row["says"]
 
 
 def _expected(text: str, kind: str) -> str | None:
@@ -226,14 +232,12 @@ def measure_row(m: Measurement) -> list[str]:
 
 def read_measures(path: Path) -> tuple[Measurement, ...]:
     """The rows of a table; OSError if it cannot be read, ValueError naming a row that is wrong."""
-    with path.open(encoding="utf-8", newline="") as file:
-        rows = csv.DictReader(file)
-        return tuple(_read_measure(path, number, row) for number, row in enumerate(rows, start=2))
+    return tuple(_read_measure(path, number, row) for number, row in enumerate(_rows(path), 2))
 
 
 def _read_measure(path: Path, number: int, row: dict[str, str]) -> Measurement:
     try:
-        claim = _cell(row, "claim")
+        claim = row["claim"]
         if claim not in get_args(MeasureClaim) or row["defect"] not in CATALOGUE:
             raise ValueError
         return Measurement(

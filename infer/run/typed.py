@@ -23,15 +23,14 @@ def build_record(kind: type[Record], data: object) -> Record:
     """A record of a dataclass from those of its fields that `data` has; lists become tuples.
 
     TypeError or ValueError for what is no mapping, for an absent field, and for a value of another
-    type than its annotation. What runs up to schema 2 call `says` is the `message`.
+    type than its annotation.
     """
     if not isinstance(data, Mapping):
         raise TypeError(f"{kind.__name__} is no mapping")
     values: dict[str, Any] = {}
     for key, check in _checks(kind).items():  # type: ignore[arg-type]
-        stored = "says" if key == "message" and key not in data else key
-        if stored in data:
-            values[key] = as_tuples(data[stored])
+        if key in data:
+            values[key] = as_tuples(data[key])
             if not check(values[key]):
                 raise ValueError(f"{key} is {str(values[key])[:40]!r}")
     return kind(**values)

@@ -55,14 +55,9 @@ def scroll_facts(run: Run, scroll: StoredScroll) -> Mapping[str, Any]:
         if not isinstance(facts.get(name), Mapping | None):
             raise RunError(path, f"{name} of the scroll {scroll.name} is damaged.")
     statistics = {
-        n: _with_messages(facts[n]) for n in ("comparison", "consistency") if facts.get(n)
+        n: {"messages": (), **facts[n]} for n in ("comparison", "consistency") if facts.get(n)
     }
     return {**facts, **statistics}
-
-
-def _with_messages(statistics: Mapping[str, Any]) -> Mapping[str, Any]:
-    """Statistics of a scroll with their sentences under today's name; older runs have `says`."""
-    return {**statistics, "messages": statistics.get("messages", statistics.get("says", ()))}
 
 
 def find_customs(page: PageRecord) -> Customs:

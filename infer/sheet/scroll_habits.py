@@ -121,11 +121,6 @@ def _group(habit: Mapping[str, Any]) -> _Group:
     return str(habit["defect"]), habit.get("tags_expected"), habit.get("kind") == DOUBTED
 
 
-def _sentence(statement: Mapping[str, Any]) -> str:
-    """The sentence of a statement, which runs up to schema 2 call `says`."""
-    return str(statement.get("message") or statement.get("says") or "")
-
-
 def _habit(
     run: Run, rows: Sequence[tuple[str, Mapping[str, Any]]], whole: Mapping[str, Any],
     decisions: Decisions,
@@ -139,7 +134,7 @@ def _habit(
     counts = Counter(states.values())
     return Habit(
         defect=defect, letters=forms, heading=headings[0] if headings else "information",
-        message=_sentence(whole) or _sentence(rows[0][1]),
+        message=str(whole.get("message") or rows[0][1].get("message") or ""),
         evidence=tuple(key for key, state in states.items() if state != "rejected"),
         confirmed=counts["confirmed"], set_aside=counts["rejected"], unsettled=counts["unsettled"],
         asked=any(

@@ -11,9 +11,9 @@ from typing import Any
 
 import numpy as np
 
-from crownlet.datasets.files.documents import parse_json
 from crownlet.datasets.files.errors import FileFault
 from crownlet.infer.run.names import SCROLLS_FILE
+from crownlet.infer.run.tables import parse_record
 from crownlet.infer.survey.compare import compare_sources
 from crownlet.infer.survey.contrasts import adjust_tests
 from crownlet.infer.survey.data import SurveyArrays, build_arrays
@@ -86,7 +86,7 @@ def summarise_evenness(folder: Path, code_of: Mapping[str, str]) -> tuple[Source
         return ()
     held: defaultdict[str, list[list[Mapping[str, Any]]]] = defaultdict(list)
     try:
-        for scroll in parse_json(path.read_bytes())["scrolls"]:
+        for scroll in parse_record(path.read_bytes())["scrolls"]:
             forms = (scroll["consistency"] or {}).get("forms", [])
             if forms and scroll["name"] in code_of:
                 held[code_of[scroll["name"]]].append(forms)

@@ -16,9 +16,9 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from crownlet.datasets.files.documents import parse_json
 from crownlet.datasets.files.errors import FileFault
 from crownlet.infer.run.names import SCROLLS_FILE
+from crownlet.infer.run.tables import parse_record
 from crownlet.infer.survey.contrasts import adjust_holm
 from crownlet.infer.survey.data import SurveyArrays
 from crownlet.infer.survey.estimators import estimate_read, estimate_with_audit, fit_lambdas
@@ -133,7 +133,7 @@ def _read_statements(folder: Path) -> dict[str, dict[HabitGroup, str]]:
     if not path.is_file():
         return {}
     try:
-        scrolls: list[Mapping[str, Any]] = parse_json(path.read_bytes())["scrolls"]
+        scrolls: list[Mapping[str, Any]] = parse_record(path.read_bytes())["scrolls"]
         return {
             scroll["name"]: {
                 (habit["defect"], habit["tags_expected"]): habit["letters"]
