@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 import pytest
 import torch
+import torch.nn.functional as F
 from torch import Tensor
 
 from crownlet.datasets.render.page.compose import compose
@@ -28,7 +29,13 @@ from crownlet.train.fit.crops import make_crops
 from crownlet.train.fit.draws import VARIANCE_SHARES, Draws
 from crownlet.train.fit.photometry import INK_LEVEL, SKIN_LEVEL
 from crownlet.train.fit.tiles import WINDOW_PX, make_tile, pad_tile
-from crownlet.train.fit.warp import Warp, affine_matrices, apply_warp, smooth_bends
+from crownlet.train.fit.warp import (
+    Warp,
+    affine_matrices,
+    apply_warp,
+    interpolate_grid,
+    smooth_bends,
+)
 
 Batch = dict[str, Tensor]
 
@@ -157,6 +164,15 @@ def test_a_warp_moves_points_to_where_it_shows_them() -> None:
     weight = shown / shown.sum(dim=(1, 2), keepdim=True)
     found = torch.stack([(weight * xx).sum((1, 2)), (weight * yy).sum((1, 2))], dim=1)
     assert (found - warp.move(points)[:, 0]).abs().max() < 0.6
+
+
+@pytest.mark.parametrize("grid, size", [((5, 4), (96, 80)), ((3, 3), (48, 96)), ((6, 5), (9, 7))])
+def test_a_grid_is_interpolated_as_torch_does_it(
+    grid: tuple[int, int], size: tuple[int, int]
+) -> None:
+    values = torch.randn(3, 2, *grid, generator=torch.Generator().manual_seed(4))
+    there = F.interpolate(values, size=size, mode="bicubic", align_corners=True)
+    assert torch.allclose(interpolate_grid(values, size), there, atol=1e-5)
 
 
 def test_strokes_grow_and_shrink_in_one_direction() -> None:

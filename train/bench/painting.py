@@ -54,12 +54,15 @@ class Feed:
 
 
 def measure_device(
-    name: str, seconds: float, fill: Callable[[Path, int, Paint], None]
-) -> Iterator[str]:
+    name: str, seconds: float, fill: Callable[[Path, int, Paint], None], batch_factor: int = 1,
+    narrow: bool = False,
+) -> Iterator[str]:  # fmt: skip
     """Lines of text: for each network the examples a second that are drawn as they are kept, drawn
     and painted, changed, and learned from in either way, compiled and not.
 
-    `fill` renders so many pages into a folder.
+    `fill` renders so many pages into a folder; a batch holds `batch_factor` times as many examples
+    as that of the model group, since a device that waits for the next call does more with larger
+    ones; `narrow` takes the networks of the group `hparams`.
     """
     device = torch.device(name)
     with tempfile.TemporaryDirectory() as folder:
@@ -67,8 +70,9 @@ def measure_device(
         fill(pictures, PAGES, "processor")
         fill(flat, PAGES, "device")
         for model, reader in READERS.items():
-            config = _configure(model, device)
+            config = _configure(model, device, narrow)
             count = config.model.batch_size if device.type == "cuda" else CPU_BATCH[model]
+            count *= batch_factor
             wide, painting = WIDE_READERS[reader]
             painter = SkinPainter(painting, _read(flat, read_skins, device))
             feed = Feed(
@@ -98,10 +102,11 @@ def _actions(
         yield f"painted and learned from{way}", partial(step, feed, True)
 
 
-def _configure(model: str, device: torch.device) -> DictConfig:
+def _configure(model: str, device: torch.device, narrow: bool) -> DictConfig:
     trainer = "gpu" if device.type == "cuda" else "cpu"
+    sizes = [f"+hparams=narrow_{model}"] if narrow else []
     with initialize_config_module("crownlet.configs", version_base="1.3"):
-        return compose_config("train", [f"model={model}", f"trainer={trainer}"])
+        return compose_config("train", [f"model={model}", f"trainer={trainer}", *sizes])
 
 
 def _read(folder: Path, reader: Reader, device: torch.device) -> Reservoir:

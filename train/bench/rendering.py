@@ -136,6 +136,8 @@ def main() -> None:
     parser.add_argument("--processes", type=int, default=0)
     parser.add_argument("--device", default="")
     parser.add_argument("--seconds", type=float, default=10.0)
+    parser.add_argument("--batch-factor", type=int, default=1)
+    parser.add_argument("--narrow", action="store_true")
     options = parser.parse_args()
     _settle()
     if not options.processes:
@@ -156,7 +158,9 @@ def main() -> None:
         # Torch is not needed to render.
         from crownlet.train.bench.painting import measure_device
 
-        for line in measure_device(options.device, options.seconds, render_pool):
+        for line in measure_device(
+            options.device, options.seconds, render_pool, options.batch_factor, options.narrow
+        ):
             print(line, flush=True)
 
 

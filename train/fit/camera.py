@@ -16,6 +16,7 @@ from torch import Tensor
 from crownlet.infer.image.crops import CROP_BODY_PX
 from crownlet.train.fit import photometry
 from crownlet.train.fit.draws import Draws
+from crownlet.train.fit.warp import interpolate_grid
 
 BODIES_PX = (28.0, 96.0)
 """Heights of bodies at which pages are photographed (`PageSpec.body`)."""
@@ -113,9 +114,7 @@ def _retake(surface: Surface, draws: Draws) -> Tensor:
 def _mirror_lamp(light: Tensor, by_camera: Tensor, draws: Draws) -> Tensor:
     """Ink pales where the lamp is mirrored; the skin's light is evened afterwards."""
     here = draws.sometimes(0.25) * (0.16 + 0.84 * by_camera)
-    clouds = F.interpolate(
-        draws.own(1, 3, 3), size=light.shape[2:], mode="bicubic", align_corners=True
-    )
+    clouds = interpolate_grid(draws.own(1, 3, 3), (light.shape[2], light.shape[3]))
     mirrored = _column(here * draws.uniform(0.0, 0.6)) * clouds.clamp(0, 1)
     return (light * (1 - mirrored) + 1.2 * mirrored) / (1 + 0.2 * mirrored)
 

@@ -14,6 +14,7 @@ import torch.nn.functional as F
 from torch import Tensor
 
 from crownlet.infer.image.upright import INK_GREY, SKIN_GREY
+from crownlet.train.fit.warp import interpolate_grid
 
 SKIN_LEVEL, INK_LEVEL = SKIN_GREY / 255, INK_GREY / 255
 
@@ -160,17 +161,13 @@ def compress(images: Tensor, coarseness: Tensor) -> Tensor:
     return torch.where(_column(coarseness > 0), out, images)
 
 
-def _interpolate_clouds(draws: Tensor, size: tuple[int, int]) -> Tensor:
-    return F.interpolate(draws, size=size, mode="bicubic", align_corners=True)
-
-
 def fade_ink(images: Tensor, loss: Tensor, uneven: Tensor, clouds: Tensor) -> Tensor:
     """Ink that lost the share `loss` of its darkness, unevenly where `clouds` (N, 1, h, w) of
     normal draws say, by `uneven` at one standard deviation."""
     share = (
         1
         - _column(loss)
-        + _column(uneven) * _interpolate_clouds(clouds, (images.shape[2], images.shape[3]))
+        + _column(uneven) * interpolate_grid(clouds, (images.shape[2], images.shape[3]))
     )
     return SKIN_LEVEL - (SKIN_LEVEL - images) * share.clamp(0.15, 1.15)
 
@@ -185,7 +182,7 @@ def add_grain(images: Tensor, grain: Tensor, fine: Tensor, size: Tensor) -> Tens
 def light_unevenly(images: Tensor, strength: Tensor, clouds: Tensor) -> Tensor:
     """Uneven light: brighter and darker by `strength` at one standard deviation of `clouds`."""
     return images * (
-        1 + _column(strength) * _interpolate_clouds(clouds, (images.shape[2], images.shape[3]))
+        1 + _column(strength) * interpolate_grid(clouds, (images.shape[2], images.shape[3]))
     )
 
 

@@ -6,7 +6,7 @@ import itertools
 import threading
 import time
 import zlib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
@@ -20,6 +20,9 @@ Batch = dict[str, Tensor]
 
 BATCHES_PER_SEED = 1 << 32
 """Numbers of batches for which two seeds share no draws."""
+
+ROWS_AT_ONCE = 4096
+"""Rows of new pages that go to the device together: each copy makes the steps of training wait."""
 
 PATIENCE_SECONDS = 900.0
 """Time for which the first pages of a pool that another process fills are waited for."""
@@ -79,13 +82,18 @@ class Reservoir:
         files = fresh_files(self.folder, self._seen)[: self.most_pages]
         if self.more is not None:
             files += fresh_files(self.more, self._seen)
-        read = 0
+        read, held, count = 0, list[Mapping[str, Tensor]](), 0
         for path in files:
             try:
-                self._add(self.reader(path))
-                read += 1
+                held.append(self.reader(path))
             except FileNotFoundError:  # A pool may drop its oldest pages to save room.
                 continue
+            read += 1
+            count += _count_rows(held[-1])
+            if count >= ROWS_AT_ONCE:
+                self._add(held)
+                held, count = [], 0
+        self._add(held)
         self.pages_read += read
         if read:
             self._sort()
@@ -100,17 +108,24 @@ class Reservoir:
             with self._lock:
                 self._order = sorted_
 
-    def _add(self, rows: Mapping[str, Tensor]) -> None:
-        count = next(iter(rows.values())).shape[0]
-        if not count:
+    def _add(self, pages: Sequence[Mapping[str, Tensor]]) -> None:
+        """Put the rows of `pages` into the ring, after those that were put there last."""
+        pages = [rows for rows in pages if _count_rows(rows)]
+        if not pages:
             return
-        self._make_room(rows, min(self.capacity, self.size + count))
-        places = (torch.arange(count) + self._next) % self.capacity
-        with self._lock:
-            for key, value in rows.items():
-                self._rows[key][places.to(self.device)] = value.to(self.device)
-            self._next = (self._next + count) % self.capacity
-            self.size = min(self.capacity, self.size + count)
+        rows = {key: torch.cat([page[key] for page in pages]) for key in pages[0]}
+        total = _count_rows(rows)
+        self._make_room(rows, min(self.capacity, self.size + total))
+        done = 0
+        while done < total:
+            count = min(total - done, self.capacity - self._next)
+            with self._lock:
+                for key, value in rows.items():
+                    place = self._rows[key][self._next : self._next + count]
+                    place.copy_(value[done : done + count])
+                self._next = (self._next + count) % self.capacity
+                self.size = min(self.capacity, self.size + count)
+            done += count
 
     def _make_room(self, rows: Mapping[str, Tensor], needed: int) -> None:
         """Take memory for `needed` rows, and for as many again while there are fewer than
@@ -153,6 +168,10 @@ class Reservoir:
     def all_rows(self) -> Batch:
         """Every row held."""
         return {key: value[: self.size] for key, value in self._rows.items()}
+
+
+def _count_rows(rows: Mapping[str, Tensor]) -> int:
+    return len(next(iter(rows.values())))
 
 
 class Painter(Protocol):
