@@ -28,6 +28,7 @@ MODULES += [INFER / file for file in FILES]
 READERS = {name for name in vars(LimitsSection) if not name.startswith("_")}
 # Module constants that hold numbers and decide nothing, and why.
 ALLOWED = {
+    "hand.kernel": {"MAX_ROWS_INVERTED_AT_ONCE": "size of a block of arithmetic"},
     "layout.gaps": {"MAX_CANVAS_PX": "memory of a computation, without effect on its result"},
     "text.discrepancies": {"MAX_WORDS_IN_MESSAGE": "length of a message"},
     "text.search": {"MAX_ALTERNATIVES_IN_NOTE": "length of a message"},
