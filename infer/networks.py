@@ -20,7 +20,7 @@ import numpy.typing as npt
 from crownlet.datasets.files.documents import parse_json, read_small_file
 from crownlet.datasets.files.errors import FileFault
 from crownlet.datasets.scribal.alphabet import LETTERS
-from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
+from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS, present_name
 from crownlet.models.external_data import has_external_data
 
 if TYPE_CHECKING:
@@ -245,6 +245,7 @@ class OnnxNetworks:
             letters, defects, parts = (
                 _parse_names(meta[k]) for k in ("letters", "defects", "parts")
             )
+            defects = [present_name(name) for name in defects]
         except KeyError as error:
             raise ModelError(path, f"does not say its {error.args[0]} in its metadata.") from None
         if len(letters) != LETTER_CLASSES:

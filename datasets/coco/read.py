@@ -27,6 +27,7 @@ from crownlet.datasets.coco.truth import (
 from crownlet.datasets.files.documents import parse_json, read_small_file
 from crownlet.datasets.files.errors import CrownletError
 from crownlet.datasets.scribal.alphabet import BY_CHAR, BY_SLUG
+from crownlet.datasets.scribal.catalogue import present_name
 
 Json = dict[str, Any]
 
@@ -57,8 +58,17 @@ class LabelError(CrownletError, ValueError):
 
 def annotation_attributes(annotation: Json) -> Json:
     """What COCO has no place for, under the annotation's `attributes`; all of it optional."""
-    own: Json = annotation.get("attributes") or {}
-    return own
+    return present_defects(annotation.get("attributes") or {})
+
+
+def present_defects(own: Json) -> Json:
+    """The attributes of a letter with its defects under their names of today."""
+    out = dict(own)
+    if isinstance(defects := own.get("defects"), dict):
+        out["defects"] = {present_name(name): mark for name, mark in defects.items()}
+    if isinstance(known := own.get("known"), list):
+        out["known"] = [present_name(name) if isinstance(name, str) else name for name in known]
+    return out
 
 
 def read_box(annotation: Json, size: tuple[int, int], where: str) -> Box:

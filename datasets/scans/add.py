@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from crownlet.datasets.coco.read import LabelError
+from crownlet.datasets.coco.read import LabelError, annotation_attributes
 from crownlet.datasets.files.atomic import write_file
 from crownlet.datasets.files.locks import hold_folder
 from crownlet.datasets.files.names import cut_name
@@ -78,7 +78,7 @@ def _merge_letter(old: Json, new: Json) -> Json:
 
 
 def _attributes(annotation: Json) -> Json:
-    return annotation.get("attributes") or {}
+    return annotation_attributes(annotation)
 
 
 def _letter_known(annotation: Json) -> bool:

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from crownlet.datasets.coco.read import BOX_SLACK_PX
+from crownlet.datasets.coco.read import BOX_SLACK_PX, present_defects
 from crownlet.datasets.scans.complaint import Complaint
 from crownlet.datasets.scribal.alphabet import BY_CHAR, BY_SLUG
 from crownlet.datasets.scribal.catalogue import CATALOGUE
@@ -33,6 +33,7 @@ def attribute_faults(annotation: dict[str, Any], letter: str | None) -> Iterator
     if not isinstance(own, dict):
         yield "its attributes are no mapping"
         return
+    own = present_defects(own)
     for name in ("expected", "other"):
         if own.get(name) is not None and own[name] not in BY_CHAR:
             yield f"{name} is {own[name]!r}, which is no letter"

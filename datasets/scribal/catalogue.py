@@ -87,6 +87,15 @@ class Defect:
         return tuple(opinion for opinion in self.gravity if letter in opinion.letters)
 
 
+FORMER_NAMES: Mapping[str, str] = MappingProxyType({"yud_astray": "yud_misplaced"})
+"""Names that defects had in networks, labels and runs of older versions, to those of today."""
+
+
+def present_name(name: str) -> str:
+    """The name of today of a defect; a name that never changed, or that is unknown, stays."""
+    return FORMER_NAMES.get(name, name)
+
+
 _ENTRY_KEYS = frozenset(field.name for field in fields(Defect)) - {"name"}
 
 

@@ -124,7 +124,7 @@ class PlantedRow:
 def _planted_rows(results: Sequence[InspectedSheet], folder: str) -> list[PlantedRow]:
     files = choose_file_names(sorted({r.sheet.scroll for r in results}))
     rows = []
-    for scroll, story in SAMPLE_STORIES.items():
+    for scroll in files:
         sides = [r.planted for r in results if r.sheet.scroll == scroll]
         faults, named, unplanted = (
             sum((getattr(side, name) for side in sides), Counter[str]())
@@ -132,7 +132,8 @@ def _planted_rows(results: Sequence[InspectedSheet], folder: str) -> list[Plante
         )
         counts = tuple((kind, n, named[kind]) for kind, n in faults.most_common())
         href = f"{folder}/{files[scroll]}"
-        rows.append(PlantedRow(scroll, href, story.planted, counts, tuple(unplanted.most_common())))
+        story = SAMPLE_STORIES[scroll].planted
+        rows.append(PlantedRow(scroll, href, story, counts, tuple(unplanted.most_common())))
     return rows
 
 

@@ -101,7 +101,7 @@ SAMPLE_STORIES = {
     "B2": DemoStory(
         "words joined so that two read as one, or nearly; yuds of tsadi and alef out of line, or "
         "melted into a bar",
-        ("yud_astray", "head_melted", "words_joined"), 0.35, 0.05, (0.5, 1.0),
+        ("yud_misplaced", "head_melted", "words_joined"), 0.35, 0.05, (0.5, 1.0),
     ),
 }  # fmt: skip
 """By scroll; the first page of the demo names what was planted and what was pointed at."""

@@ -70,7 +70,7 @@ _LETTER_MESSAGES = {
     "tag_merged": "two crowns touch{maybe}",
     "part_loose": "a gap between a part and the body of the letter{maybe}",
     "head_melted": "a head runs into the body without a thin joint{maybe}",
-    "yud_astray": "a yud stands out of its place{maybe}",
+    "yud_misplaced": "a yud stands out of its place{maybe}",
     "heads_touch": "two heads touch{maybe}",
     "leg_touches_roof": "the left leg touches the roof or the right leg{maybe}",
     "stroke_broken": "a gap across a stroke{maybe}",

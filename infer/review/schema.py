@@ -7,9 +7,10 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from crownlet.datasets.scribal.catalogue import FORMER_NAMES
 from crownlet.infer.review.models import ReviewStoreError
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 
 LOCK_TIMEOUT_S = 20.0
 """Seconds for which one connection waits until another has written."""
@@ -87,6 +88,12 @@ ADDED_IN_VERSION_2 = "ALTER TABLE items ADD COLUMN habit TEXT"
 """What makes a file of version 1 one of version 2; its pages ask letter by letter until they are
 inspected again."""
 
+RENAMED_IN_VERSION_3 = """
+UPDATE items SET kind = replace(kind, :old, :new), mark = replace(mark, :old, :new),
+    habit = replace(habit, :old, :new)
+"""
+"""What gives the defects of a file of version 2 their names of today; marks and keys of statements
+begin with them."""
 
 MAX_CAUSE_CHARACTERS = 160
 
@@ -149,8 +156,11 @@ def _create_tables(db: sqlite3.Connection, path: Path) -> None:
                 raise ReviewStoreError(path, "is a database of something else.")
             for statement in _statements():
                 db.execute(statement)
-        elif version == 1:
+        if version == 1:
             db.execute(ADDED_IN_VERSION_2)
+        if version in (1, 2):
+            for old, new in FORMER_NAMES.items():
+                db.execute(RENAMED_IN_VERSION_3, {"old": old, "new": new})
         if version < SCHEMA_VERSION:
             db.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
 

@@ -33,7 +33,7 @@ from crownlet.infer.routing.judgement import tally_of
 from crownlet.infer.run.tables import write_findings, write_measures
 from crownlet.infer.view.wording import RULING_TEXT
 
-RECORD_SCHEMA = 3
+RECORD_SCHEMA = 4
 """Version of the record's format; a change that breaks a reader raises it."""
 
 GLYPH_COLUMNS = (

@@ -98,7 +98,7 @@ def _notes(
     return list(dict.fromkeys(notes))
 
 
-SCROLLS_SCHEMA = 2
+SCROLLS_SCHEMA = 3
 
 
 def write_scrolls(run: Path, scrolls: Iterable[Scroll], places: Sequence[PagePlace]) -> Path:

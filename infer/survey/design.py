@@ -17,7 +17,7 @@ from typing import Any
 
 from crownlet.datasets.files.atomic import atomic_write, write_json
 from crownlet.datasets.files.errors import FileFault
-from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
+from crownlet.datasets.scribal.catalogue import FORMER_NAMES, GLYPH_DEFECTS, present_name
 from crownlet.infer.run.survey_state import AuditDraw, DesignChange, Survey
 from crownlet.infer.run.tables import RunError, read_json
 from crownlet.infer.survey.pseudonyms import PageKey
@@ -63,8 +63,11 @@ class SurveyDesign:
 
     @property
     def sha256(self) -> str:
-        """Checksum of everything that is declared."""
-        text = json.dumps(_as_json(self), sort_keys=True, ensure_ascii=False)
+        """Checksum of everything that is declared, each defect under the first name that it had, so
+        that a design holds when a defect is renamed."""
+        first = {today: former for former, today in FORMER_NAMES.items()}
+        named = replace(self, defects=tuple(first.get(name, name) for name in self.defects))
+        text = json.dumps(_as_json(named), sort_keys=True, ensure_ascii=False)
         return hashlib.sha256(text.encode()).hexdigest()
 
     def sha256_declared(self, codes: Mapping[str, str]) -> str:
@@ -137,7 +140,7 @@ def read_design(path: Path, names: Mapping[str, str] | None = None) -> SurveyDes
     declared = data.pop("sha256", None)
     try:
         pairs = tuple((str(a), str(b)) for a, b in data.pop("comparisons"))
-        defects = tuple(data.pop("defects"))
+        defects = tuple(present_name(name) for name in data.pop("defects"))
         design = SurveyDesign(**data, defects=defects, comparisons=pairs)
     except (KeyError, TypeError, ValueError) as error:
         raise DesignError(path, f"is no design of a survey ({error}).") from None

@@ -151,6 +151,18 @@ def test_labels_of_other_tools_need_boxes_and_letters_only(folder: Path) -> None
     assert all(x.body[2] > 0 for x in pages[0].letters)
 
 
+def test_defects_of_older_labels_have_the_names_of_today(folder: Path) -> None:
+    """The names are those of this project's own labels, no outside source."""
+
+    def name_as_before(data: Json) -> None:
+        marks = {"yud_astray": {"size": 1.0, "plainness": 1.0}}
+        data["annotations"][0]["attributes"] |= {"defects": marks, "known": ["yud_astray"]}
+
+    letter = load_coco(_change(folder, name_as_before))[0].letters[0]
+    assert [mark.name for mark in letter.defects] == ["yud_misplaced"]
+    assert letter.known == ("yud_misplaced",)
+
+
 def test_bodies_are_found_from_boxes_to_a_tenth_of_their_height() -> None:
     page = compose(clean(body=(60.0, 60.0), margin=(3.0, 3.0)), 6)
     letters = [x.letter for x in page.letters]

@@ -341,10 +341,10 @@ def test_a_melted_head_is_a_bar_of_even_width(letter: str) -> None:
         assert form(ink(changed))[0] == 1
 
 
-@pytest.mark.parametrize("letter", REGISTRY["yud_astray"].letters)
-def test_a_yud_astray_is_joined_and_off_its_place(letter: str) -> None:
+@pytest.mark.parametrize("letter", REGISTRY["yud_misplaced"].letters)
+def test_a_misplaced_yud_is_joined_and_off_its_place(letter: str) -> None:
     # In line with the body: MS tsadi; on the middle of the body: MS alef. Joined: one body.
-    for glyph, changed in spoilt("yud_astray", letter, 1.0):
+    for glyph, changed in spoilt("yud_misplaced", letter, 1.0):
         mark = changed.defects[-1]
         before, after = (ink(g, mark.parts[0]).centroid for g in (glyph, changed))
         assert before.distance(after) == pytest.approx(mark.size, abs=0.08)

@@ -39,8 +39,8 @@ def only(record: PageRecord, by: Customs = DEFAULT) -> Finding:
         ("ד", "heel_missing", "outset"),  # MS dalet
         ("מ", "corner_rounded", "outset"),  # MS mem, where the same in bet reads kaf
         ("ב", "corner_rounded", "question"),  # MS bet; Rambam Tef 1:19
-        ("א", "yud_astray", "outset"),  # MS alef
-        ("צ", "yud_astray", "question"),  # MS tsadi: joined low it is like an ayin
+        ("א", "yud_misplaced", "outset"),  # MS alef
+        ("צ", "yud_misplaced", "question"),  # MS tsadi: joined low it is like an ayin
         ("ר", "overstretched", "outset"),  # YD 273:3
         ("ך", "overstretched", "question"),  # Keset 5:2: never stretched
         ("ש", "tag_excess", "information"),  # MB 36:13

@@ -33,3 +33,13 @@ def test_columns_of_an_older_table_have_the_names_of_today(end: str) -> None:
     assert upgrade_table(measures) == f"glyph,measure,claim{end}1,leg_gap,there{end}"
     for table in (upgrade_table(findings), f"word{end}says{end}", "number", ""):
         assert upgrade_table(table) == table
+
+
+def test_a_defect_of_an_older_run_has_the_name_of_today() -> None:
+    table = "glyph,p_yud_astray,reasons\n1,0.7,leg_short;yud_astray\n"
+    assert upgrade_table(table) == "glyph,p_yud_misplaced,reasons\n1,0.7,leg_short;yud_misplaced\n"
+    path = {"path": "scans/yud_astray/1.png"}
+    record = json.dumps({"habits": [{"defect": "yud_astray", "says": "Often."}], "image": path})
+    assert json.loads(upgrade_record(record)) == {
+        "habits": [{"defect": "yud_misplaced", "message": "Often."}], "image": path,
+    }  # fmt: skip

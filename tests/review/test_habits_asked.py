@@ -235,6 +235,21 @@ def test_a_file_of_an_older_version_goes_on(run: Run, tmp_path: Path) -> None:
     assert len(store.items("anna")) == 2 * (LETTERS + 1)
 
 
+def test_questions_of_an_older_version_ask_by_the_name_of_today(run: Run, tmp_path: Path) -> None:
+    """The names are those of this project's own files, no outside source."""
+    path = tmp_path / "old.sqlite3"
+    ReviewStore.open(path, run, audit_share=0.0).close()
+    with sqlite3.connect(path) as db:
+        item, kind, mark = db.execute("SELECT id, kind, mark FROM items").fetchone()
+        older = mark.replace(kind, "yud_astray")
+        db.execute("UPDATE items SET kind = 'yud_astray', mark = ? WHERE id = ?", (older, item))
+        db.execute("PRAGMA user_version = 2")
+    ReviewStore.open(path, run).close()
+    with sqlite3.connect(path) as db:
+        found = db.execute("SELECT kind, mark FROM items WHERE id = ?", (item,)).fetchone()
+    assert found == ("yud_misplaced", mark.replace(kind, "yud_misplaced"))
+
+
 def test_a_key_is_answered_in_100_ms_with_20000_letters_asked(
     tmp_path: Path, relative_time: Callable[..., float]
 ) -> None:

@@ -129,7 +129,7 @@ def test_what_only_all_pages_show_opens_the_sheet_too(run: Run) -> None:
 
 def test_at_most_eight_sentences_open_a_sheet(run: Run) -> None:
     kinds = ("head_melted", "part_loose", "tag_bare", "overstretched", "leg_short", "heel_missing",
-             "yud_astray", "ink_lost", "stroke_broken")  # fmt: skip
+             "yud_misplaced", "ink_lost", "stroke_broken")  # fmt: skip
     plant(run, "one-face", [habit(k, "ה", [3, 8], "outset", f"{k}.") for k in kinds])
     statements, _ = statements_of(open_run(run.folder))
     assert len(statements) == MAX_STATEMENTS == 8

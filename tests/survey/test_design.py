@@ -49,6 +49,17 @@ def test_a_change_of_any_field_is_noticed(tmp_path: Path, field: str, value: obj
         read_design(path)
 
 
+def test_a_design_holds_after_a_defect_is_renamed(tmp_path: Path) -> None:
+    """The checksum is that of the names that stood in the file when it was written."""
+    path = tmp_path / "d.json"
+    design = replace(DESIGN, defects=("yud_misplaced", "ink_lost"))
+    write_design(path, design)
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("yud_misplaced", "yud_astray"), encoding="utf-8")
+    assert read_design(path) == design
+    assert json.loads(text)["sha256"] == read_design(path).sha256
+
+
 @pytest.mark.parametrize("content", ["", "[]", "{}", '{"schema": 1}', '{"schema": 9}'])
 def test_what_is_no_design_is_refused(tmp_path: Path, content: str) -> None:
     (tmp_path / "d.json").write_text(content, encoding="utf-8")

@@ -57,7 +57,7 @@ TABLE_GROUPS: dict[str, tuple[str, ...]] = {
     "loose, merged": ("tag_loose", "tag_merged"),
     "hairlines": ("part_loose", "heads_touch", "leg_touches_roof", "stroke_broken", "kotz_missing",
                   "ring_open", "ring_closed"),
-    "parts": ("head_melted", "yud_astray", "ink_lost"),
+    "parts": ("head_melted", "yud_misplaced", "ink_lost"),
     "form": ("foot_level", "heel_missing", "corner_rounded", "corner_squared", "leg_short",
              "leg_long", "overstretched"),
 }  # fmt: skip

@@ -10,7 +10,7 @@ from safetensors import safe_open
 from safetensors.torch import load_file, save_file
 from torch import Tensor, nn
 
-from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
+from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS, present_name
 from crownlet.models.assessor import Assessor
 from crownlet.models.locator import Locator
 from crownlet.train.fit.architecture import (
@@ -177,9 +177,11 @@ def _misfit(path: Path, stored: Architecture, needed: Architecture | Kind) -> Ar
 
 
 def facts_of(path: Path) -> dict[str, object]:
-    """The facts stored beside the weights in `path`."""
+    """The facts stored beside the weights in `path`, defects under their names of today."""
     with safe_open(path, framework="pt") as file:
         facts: dict[str, object] = json.loads((file.metadata() or {}).get("facts", "{}"))
+    if isinstance(names := facts.get("defects"), list):
+        facts["defects"] = [present_name(str(name)) for name in names]
     return facts
 
 

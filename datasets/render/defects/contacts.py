@@ -98,10 +98,10 @@ def heads_touch(
     tags = [tag.outline for tag in glyph.of_kind("tag")]
     if size == 0 and tags and Region(tags).clearance(changed.part(leaning[0]).outline).min() <= 0:
         return None  # What comes near the head is held up by its tags.
-    if shift > _DISPLACED_YUD_Q and CATALOGUE["yud_astray"].applies_to(glyph.letter):
+    if shift > _DISPLACED_YUD_Q and CATALOGUE["yud_misplaced"].applies_to(glyph.letter):
         # The yud that leans so far is no longer in its place either; it was
         # not drawn as a defect, so it is in doubt.
-        changed = add_mark(changed, "yud_astray", 0.0, 0.5)
+        changed = add_mark(changed, "yud_misplaced", 0.0, 0.5)
     # A tet closed above resembles a samech (common practice, no source).
     changed = mark_doubtful(changed, "ס" if glyph.letter == "ט" else None, plainness)
     return add_mark(changed, "heads_touch", size, plainness, (*still, leaning[0]))

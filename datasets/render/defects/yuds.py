@@ -112,7 +112,7 @@ def _thicken_stalk(
     return np.concatenate([axis - half, (axis + half)[::-1]]), float(wanted[place])
 
 
-def yud_astray(
+def yud_misplaced(
     glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: float
 ) -> Glyph | None:
     """A yud off its place, still joined; size = the distance in q by which it was moved.
@@ -142,7 +142,7 @@ def yud_astray(
                 moved = mark_doubtful(
                     moved, "ע", plainness
                 )  # low on the neck: Mishnat Sofrim, tsadi
-            return add_mark(moved, "yud_astray", far, plainness, way[:2])
+            return add_mark(moved, "yud_misplaced", far, plainness, way[:2])
     return None
 
 
@@ -188,5 +188,5 @@ def _stands_apart(glyph: Glyph, way: tuple[str, str, str]) -> bool:
 
 YUD_FORMS: DefectFamily = {
     "head_melted": RegisteredDefect("".join(MELTING_HEADS), head_melted),
-    "yud_astray": RegisteredDefect("".join(DISPLACED_YUDS), yud_astray),
+    "yud_misplaced": RegisteredDefect("".join(DISPLACED_YUDS), yud_misplaced),
 }

@@ -51,7 +51,7 @@ DOUBTFUL_DEFECTS: Mapping[tuple[str, str], tuple[str, ...]] = {
     ("ם", "מ"): ("corner_rounded",),
     ("ט", "ס"): ("heads_touch",),
     ("פ", "כ"): ("head_melted",),
-    ("צ", "ע"): ("yud_astray",),
+    ("צ", "ע"): ("yud_misplaced",),
 }
 """Defects which a letter begins to show on its way to another; how far is not measured."""
 

@@ -40,7 +40,7 @@ QUESTION_BY_KIND = {
     "tag_excess": "Do more crowns stand on this {letter} than expected{tags}?",
     "part_loose": "Is there a gap between {part} and the body of this {letter}?",
     "head_melted": "Is a thin joint of this {letter} gone, its yud, head or drop run into a bar?",
-    "yud_astray": "Is a yud of this {letter} joined at the wrong place, or out of line?",
+    "yud_misplaced": "Is a yud of this {letter} joined at the wrong place, or out of line?",
     "heads_touch": "Do two heads of this {letter} touch each other?",
     "leg_touches_roof": "Does the left leg of this {letter} touch its roof or its right leg?",
     "stroke_broken": "Does a gap cut across a stroke of this {letter}?",
