@@ -42,7 +42,7 @@ class HandRecord:
     """Mean gain of the confirmed letters' log likelihood, each left out of its own form; nats."""
     changed: tuple[tuple[int, str, str], ...] = ()
     """Letters read otherwise: number from 1, letter by the networks alone, letter now. Without a
-    text by the letters of the page that are surely read."""
+    text by the letters of the page that are surely read or that the language makes likely."""
     forms: tuple[HandForm, ...] = ()
 
 

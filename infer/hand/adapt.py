@@ -5,7 +5,8 @@ text tells (`kernel.py`), and two weights are fitted (`forms.py`). A label comes
 of the whole page with its text, not from how the networks read the single letter: a letter that
 they misread teaches most about a hand they do not know. The page is read and aligned again until
 its labels no longer change. Without a text, letters that are surely read take the place of those
-that it confirms (`sure_letters.py`).
+that it confirms (`sure_letters.py`), and then those that the language makes likely
+(`likely_letters.py`).
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ from crownlet.infer.hand.forms import (
     softmax,
 )
 from crownlet.infer.hand.kernel import LetterDescriptors, class_scores, join_descriptors
+from crownlet.infer.hand.likely_letters import read_by_likely_letters
 from crownlet.infer.hand.sure_letters import read_by_sure_letters
 from crownlet.infer.hand_records import HandForm, HandRecord
 from crownlet.infer.limits import limits_of
@@ -112,18 +114,20 @@ def read_again(
     odds: Floats,
     aligned: AlignedText | None,
     realign: Callable[[Floats, AlignedText], AlignedText],
+    in_sequence: Callable[[Floats], Floats],
 ) -> HandReading:
     """A page's letters as read by its hand.
 
     `describe` gives the N letters; they and `odds` (N, 27), those of the networks alone, are in
     reading order. `realign` aligns the page with other odds to the text of an alignment. That takes
     as long as learning, and is done once the labels of the alignment at hand have settled.
+    `in_sequence` gives each letter's probability in view of its neighbours where there is no text.
     """
     if not settings.learn:
         return HandReading(odds, not_learned(SWITCHED_OFF))
     letters = describe()
     if aligned is None:
-        return _read_without_text(letters, odds)
+        return _read_without_text(letters, odds, in_sequence)
     if letters is None:
         return HandReading(odds, not_learned(NO_HIDDEN_OUTPUT))
     labels = label_letters(aligned, odds)
@@ -140,11 +144,15 @@ def read_again(
     return replace(reading, aligned=realign(reading.odds, aligned))
 
 
-def _read_without_text(letters: LetterDescriptors | None, odds: Floats) -> HandReading:
-    """A page read again by those of its letters that are sure."""
+def _read_without_text(
+    letters: LetterDescriptors | None, odds: Floats, in_sequence: Callable[[Floats], Floats]
+) -> HandReading:
+    """A page read again by those of its letters that are sure, and by those that are likely."""
     if letters is None:
         return HandReading(odds, not_learned(NO_TEXT))
     again = read_by_sure_letters(letters, odds)
+    if again is not odds:
+        again = read_by_likely_letters(letters, odds, again, in_sequence)
     return HandReading(again, replace(not_learned(NO_TEXT), changed=_changed(odds, again)))
 
 

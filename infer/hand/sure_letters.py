@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from crownlet.infer.hand.forms import MIN_ODDS, is_settled, log_odds, softmax
+from crownlet.infer.hand.forms import MIN_ODDS, log_odds, softmax
 from crownlet.infer.hand.kernel import LetterDescriptors, class_scores
 from crownlet.infer.limits import limits_of
 from crownlet.infer.networks import LETTER_CLASSES
@@ -56,9 +56,6 @@ NETWORKS_SHARE = _LIMITS.number("networks_share")
 single letters drawn between two the networks doubt 97; with this share 93 are in doubt, without it
 81."""
 
-MAX_ROUNDS = _LIMITS.whole("max_rounds")
-"""Most readings; what the first one settled votes in the second."""
-
 
 def read_by_sure_letters(letters: LetterDescriptors, odds: Floats) -> Floats:
     """(N, 27) odds of a page's N letters, read again by those that are sure.
@@ -70,21 +67,23 @@ def read_by_sure_letters(letters: LetterDescriptors, odds: Floats) -> Floats:
     alone = odds / np.maximum(share, MIN_ODDS)
     if np.count_nonzero(alone.max(axis=1) >= MIN_SURE_P) < MIN_SURE_LETTERS:
         return odds
-    logs = log_odds(alone)
+    votes = choose_votes(alone.argmax(axis=1), alone.max(axis=1))
+    return np.asarray(count_votes(letters, alone, votes) * share)
+
+
+def count_votes(letters: LetterDescriptors, alone: Floats, votes: Ints) -> Floats:
+    """(N, 27) odds of N letters by the networks, the `votes` (N,) of their sisters and the locator.
+
+    `alone` (N, 27) are those of the networks, rows of sum 1; votes are classes or -1. ValueError if
+    no letter votes.
+    """
+    weight = _weight_of_votes(alone.argmax(axis=1), votes)[:, None]
+    scores = VOTES_WEIGHT * weight * class_scores(letters, votes)
+    voted = softmax((1.0 - weight * (1.0 - NETWORKS_WEIGHT)) * log_odds(alone) + scores)
     located = softmax(LOCATOR_EXPONENT * letters.located.astype(np.float64))
-    alone_read = alone.argmax(axis=1)
-    votes = choose_votes(alone_read, alone.max(axis=1))
-    for _ in range(MAX_ROUNDS):
-        weight = _weight_of_votes(alone_read, votes)[:, None]
-        scores = VOTES_WEIGHT * weight * class_scores(letters, votes)
-        voted = softmax((1.0 - weight * (1.0 - NETWORKS_WEIGHT)) * logs + scores)
-        mixed = voted + LOCATOR_SHARE * weight * (located - voted)
-        read = mixed.argmax(axis=1)
-        before, votes = votes, choose_votes(read, voted[np.arange(len(read)), read])
-        if is_settled(before, votes):
-            break
-    mixed = np.where((read == alone_read)[:, None], mixed + NETWORKS_SHARE * (alone - mixed), mixed)
-    return np.asarray(mixed * share)
+    mixed = voted + LOCATOR_SHARE * weight * (located - voted)
+    same = mixed.argmax(axis=1) == alone.argmax(axis=1)
+    return np.where(same[:, None], mixed + NETWORKS_SHARE * (alone - mixed), mixed)
 
 
 def choose_votes(read: Ints, p: Floats) -> Ints:

@@ -32,6 +32,7 @@ ALLOWED = {
     "layout.gaps": {"MAX_CANVAS_PX": "memory of a computation, without effect on its result"},
     "text.discrepancies": {"MAX_WORDS_IN_MESSAGE": "length of a message"},
     "text.search": {"MAX_ALTERNATIVES_IN_NOTE": "length of a message"},
+    "text.sequence": {"LETTERS_BEFORE": "length of the sequences that the language is counted in"},
     "text.line_starts": {
         "ARM_LINES": "lines of the arm's strip by the Tur",
         "_TEFILLIN_LINES": "lines of a portion by the Tur",
