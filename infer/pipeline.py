@@ -103,7 +103,7 @@ from crownlet.infer.text.match import (
     words_by_text,
 )
 from crownlet.infer.text.search import compare_with_text, realign, summarise_again
-from crownlet.infer.text.sequence import read_in_sequence
+from crownlet.infer.text.sequence import read_by_language
 from crownlet.infer.text.side import MAX_REVERSE_LETTERS, is_reverse_upside_down
 from crownlet.infer.text.summary import all_for_review, places_on_picture
 from crownlet.infer.thresholds import Thresholds
@@ -268,7 +268,7 @@ def read_by_hand(
         rules.hand, lambda: describe_letters(detected.fitted, page.found, page.assessed),
         page.odds, aligned,
         lambda odds, text: realign(context_of(odds), text),
-        lambda odds: read_in_sequence(odds, page.word_start_p, page.layout.line),
+        lambda odds: read_by_language(odds, page.word_start_p, page.layout.line),
     )  # fmt: skip
     if aligned is None and reading.odds is not page.odds:
         again = _read_otherwise(page, reading.odds, detected, rules)

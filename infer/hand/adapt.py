@@ -114,14 +114,15 @@ def read_again(
     odds: Floats,
     aligned: AlignedText | None,
     realign: Callable[[Floats, AlignedText], AlignedText],
-    in_sequence: Callable[[Floats], Floats],
+    in_sequence: Callable[[Floats], Floats | None],
 ) -> HandReading:
     """A page's letters as read by its hand.
 
     `describe` gives the N letters; they and `odds` (N, 27), those of the networks alone, are in
     reading order. `realign` aligns the page with other odds to the text of an alignment. That takes
     as long as learning, and is done once the labels of the alignment at hand have settled.
-    `in_sequence` gives each letter's probability in view of its neighbours where there is no text.
+    `in_sequence` gives each letter's probability in view of its neighbours where there is no text,
+    or None.
     """
     if not settings.learn:
         return HandReading(odds, not_learned(SWITCHED_OFF))
@@ -145,7 +146,7 @@ def read_again(
 
 
 def _read_without_text(
-    letters: LetterDescriptors | None, odds: Floats, in_sequence: Callable[[Floats], Floats]
+    letters: LetterDescriptors | None, odds: Floats, in_sequence: Callable[[Floats], Floats | None]
 ) -> HandReading:
     """A page read again by those of its letters that are sure, and by those that are likely."""
     if letters is None:

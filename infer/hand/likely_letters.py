@@ -47,23 +47,27 @@ def read_by_likely_letters(
     letters: LetterDescriptors,
     odds: Floats,
     reading: Floats,
-    in_sequence: Callable[[Floats], Floats],
+    in_sequence: Callable[[Floats], Floats | None],
 ) -> Floats:
     """(N, 27) odds of a page's N letters, read again by those that are likely.
 
     `odds` (N, 27) are those of the networks alone, `reading` (N, 27) those after the votes of the
     sure letters; `in_sequence` gives the probability of each letter in view of its neighbours, rows
-    of sum 1. Rows keep their sum.
+    of sum 1, or None where they are no language; then `reading` stays. Rows keep their sum.
     """
     share = odds.sum(axis=1, keepdims=True)
     alone = odds / np.maximum(share, MIN_ODDS)
     now = reading / np.maximum(share, MIN_ODDS)
     for _ in range(ROUNDS):
-        votes = choose_likely(in_sequence(now), alone)
+        likely = in_sequence(now)
+        if likely is None:
+            return reading
+        votes = choose_likely(likely, alone)
         if (votes < 0).all():
             return reading
         now = count_votes(letters, alone, votes)
-    return np.asarray(weigh_by_language(now, in_sequence(now)) * share)
+    likely = in_sequence(now)
+    return reading if likely is None else np.asarray(weigh_by_language(now, likely) * share)
 
 
 def choose_likely(likely: Floats, alone: Floats) -> Ints:

@@ -56,7 +56,7 @@ known how many of its pixels a picture deserves."""
 
 MAX_SHOW_THROUGH_SHARE = _LIMITS.number("max_show_through_share")
 """Share of the usual contrast of a page below which a letter is no writing of this side. What shows
-through on a drawn page has 0.05 of it; the palest of 4,300 letters by old hands have 0.22, but for
+through on a drawn page has 0.05 of it; the palest of 4,400 letters by old hands have 0.22, but for
 two specks of 0.11."""
 
 MIN_RESOLVED_Q_PX = _LIMITS.number("min_resolved_q_px")

@@ -191,8 +191,8 @@ def group_findings(
     """Findings to show in full, in their order, and by heading those to show together.
 
     A finding with others at its place, or of the whole page, is shown in full, and so are those
-    whose anchors are `in_full`; that a letter is
-    unlike those that the networks know does not count as another.
+    whose anchors are `in_full`; that a letter is unlike those that the networks know does not
+    count as another.
     """
     groups: dict[tuple[Heading, str], list[PageFinding]] = {}
     for row in rows:

@@ -17,9 +17,15 @@ from crownlet.datasets.scribal.pentateuch.sequence import (
     SYMBOLS,
     sequence_probabilities,
 )
+from crownlet.datasets.scribal.texts import load_portion
 from crownlet.infer.networks import LETTER_CLASSES
 from crownlet.infer.records import Floats, Ints
-from crownlet.infer.text.sequence import LANGUAGE_EXPONENT, read_in_sequence
+from crownlet.infer.text.sequence import (
+    LANGUAGE_EXPONENT,
+    follows_language,
+    read_by_language,
+    read_in_sequence,
+)
 
 
 def odds_of(letters: list[dict[str, float]]) -> Floats:
@@ -106,3 +112,33 @@ def test_a_single_letter_is_read_as_well() -> None:
     read = read_in_sequence(odds_of([{"ל": 0.9, "ר": 0.1}]), np.array([1.0]), line_of(1))
     assert read.argmax() == index_of("ל")
     assert read.sum() == pytest.approx(1.0)
+
+
+def mezuzah_letters() -> tuple[Ints, Ints]:
+    """Classes of the mezuzah's letters, and 1 where a word begins."""
+    words = [word for line in load_portion("mezuzah").lines for word in line]
+    letters = np.array([index_of(char) for word in words for char in word], np.int64)
+    begins = np.zeros(len(letters), np.int64)
+    begins[np.cumsum([0, *(len(word) for word in words[:-1])])] = 1
+    return letters, begins
+
+
+def test_letters_of_a_text_follow_the_language_though_one_in_four_is_misread() -> None:
+    """Deuteronomy 6 and 11; of letters in another order, and of alphabets, chance decides."""
+    letters, begins = mezuzah_letters()
+    line = np.arange(len(letters)) // 32
+    rng = np.random.default_rng(3)
+    misread = rng.random(len(letters)) < 0.25
+    read = np.where(misread, rng.permutation(letters), letters)
+    assert follows_language(letters, begins, line)
+    assert follows_language(read, begins, line)
+    for seed in range(8):
+        other = np.random.default_rng(seed).permutation(letters)
+        assert not follows_language(other, begins, line)
+    alphabets = np.concatenate([rng.permutation(LETTER_CLASSES) for _ in range(27)])
+    assert not follows_language(alphabets, np.zeros(729, np.int64), np.arange(729) // 27)
+
+
+def test_letters_that_are_no_language_are_not_read_by_it() -> None:
+    odds = np.eye(LETTER_CLASSES)[np.arange(27)]
+    assert read_by_language(odds, np.zeros(27), line_of(27)) is None

@@ -27,6 +27,13 @@ Float32 = npt.NDArray[np.float32]
 
 
 @cache
+def letter_frequencies() -> Float32:
+    """(27,) share of each letter among all letters of the text."""
+    codes = load_pentateuch().codes
+    return (np.bincount(codes, minlength=GAP_SYMBOL) / len(codes)).astype(np.float32)
+
+
+@cache
 def sequence_probabilities() -> Float32:
     """(28 ** 4,) probability of a symbol after three others, all of them digits of the index: of
     `d` after `a`, `b`, `c` that at `((a * 28 + b) * 28 + c) * 28 + d`. Counted once, in 15 ms."""
