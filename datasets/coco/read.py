@@ -58,7 +58,8 @@ class LabelError(CrownletError, ValueError):
 
 def annotation_attributes(annotation: Json) -> Json:
     """What COCO has no place for, under the annotation's `attributes`; all of it optional."""
-    return present_defects(annotation.get("attributes") or {})
+    own: Json = annotation.get("attributes") or {}
+    return own
 
 
 def present_defects(own: Json) -> Json:
@@ -89,7 +90,7 @@ def read_box(annotation: Json, size: tuple[int, int], where: str) -> Box:
 
 def read_letter(annotation: Json, char: str, box: Box, body: tuple[float, ...]) -> LetterTruth:
     """One letter; `body` is its ruled line, height and rotation (`LetterTruth.body`)."""
-    own = annotation_attributes(annotation)
+    own = present_defects(annotation_attributes(annotation))
     return LetterTruth(
         char,
         own.get("expected", char),

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from crownlet.datasets.coco.read import LabelError, annotation_attributes
+from crownlet.datasets.coco.read import LabelError, annotation_attributes, present_defects
 from crownlet.datasets.files.atomic import write_file
 from crownlet.datasets.files.locks import hold_folder
 from crownlet.datasets.files.names import cut_name
@@ -54,7 +54,7 @@ def merge_labels(old: Json, new: Json) -> Json:
         kept |= {"id": annotation["id"], "image_id": annotation["image_id"]}
         if not _letter_known(annotation):
             rows.append(kept)
-        elif kept["category_id"] == annotation["category_id"] and "known" in _attributes(
+        elif kept["category_id"] == annotation["category_id"] and "known" in annotation_attributes(
             annotation
         ):
             rows.append(_merge_letter(kept, annotation))
@@ -65,7 +65,7 @@ def merge_labels(old: Json, new: Json) -> Json:
 
 def _merge_letter(old: Json, new: Json) -> Json:
     """One letter, of which both know something; where they differ the new one counts."""
-    was, now = _attributes(old), _attributes(new)
+    was, now = (present_defects(annotation_attributes(each)) for each in (old, new))
     asked = now["known"]
     defects = {k: v for k, v in (was.get("defects") or {}).items() if k not in asked}
     own = now | was | {"defects": defects | (now.get("defects") or {}), "letter_known": True}
@@ -77,12 +77,8 @@ def _merge_letter(old: Json, new: Json) -> Json:
     return old | {"attributes": own}
 
 
-def _attributes(annotation: Json) -> Json:
-    return annotation_attributes(annotation)
-
-
 def _letter_known(annotation: Json) -> bool:
-    return bool(_attributes(annotation).get("letter_known", True))
+    return bool(annotation_attributes(annotation).get("letter_known", True))
 
 
 def box_iou(a: list[float], b: list[float]) -> float:

@@ -7,7 +7,9 @@ class, as a letter votes for the class that a text has there (`adapt.py`). No le
 itself, so that what is read of it stays what the picture shows, and a letter that the scribe
 exchanged does not become the one that the language expects.
 
-Which letter is read the language does not decide, only how sure the reading is. On nine pages by
+A letter is read otherwise only because others like it vote so; by itself the language decides how
+sure the reading is. Letters that follow no language are left alone: of an alphabet it denies final
+letters, and their votes would be wrong together. On nine pages by
 scribes of the Middle Ages, read without their texts, letters that the language bears out are
 misread a third as often as their probability says; those that it denies as often as it says.
 """
