@@ -276,6 +276,23 @@ def test_only_defects_that_a_letter_can_have_are_asked(
     assert torch.equal(asked, table[index_of("ב")])
 
 
+@pytest.mark.filterwarnings("ignore::UserWarning")
+def test_a_defect_learned_from_labels_only_learns_nothing_from_the_teacher(
+    teachers: dict[str, Path], small_pool: Path
+) -> None:
+    place = LEARNED_DEFECTS.index("tag_bare")
+    module: Any = learner("assessor", teachers["assessor"], labels_only=("tag_bare",))
+    batch = one_batch("assessor", small_pool)
+    shown, targets = network_input(batch), targets_of(batch)
+    out = module.network(shown)
+    out.defects.retain_grad()
+    module.teacher_losses(shown, out, targets)["teacher_defects"].backward(retain_graph=True)
+    assert not out.defects.grad[:, place].any()
+    assert out.defects.grad.any()
+    torch.stack(list(module.losses(shown, out, targets).values())).sum().backward()
+    assert out.defects.grad[:, place].any()
+
+
 def test_what_cannot_teach_is_refused_in_one_sentence(
     teachers: dict[str, Path], small_pool: Path, tmp_path: Path
 ) -> None:
@@ -292,6 +309,8 @@ def test_what_cannot_teach_is_refused_in_one_sentence(
         ([f"model.teacher.weights='{teachers['locator']}'"], r"locator of widths .* assessor is"),
         (["model.hidden=16"], r"has 32 hidden numbers and the learner 16: set model\.hidden=32"),
         (["model.teacher.temperature=0"], r"model\.teacher\.temperature=0: must be above 0"),
+        (["model.teacher.labels_only=[crown_bare]"],
+         r"model\.teacher\.labels_only: no learned defect is 'crown_bare'"),
         (["model.teacher.share=1.5"], r"model\.teacher\.share=1\.5: must be between 0 and 1"),
     ):  # fmt: skip
         with pytest.raises(TrainingError, match=message) as caught:

@@ -18,6 +18,7 @@ from crownlet.models.assessor import Assessor
 from crownlet.models.locator import Locator
 from crownlet.train.fit.architecture import architecture_of_file
 from crownlet.train.fit.fit import fit, make_network
+from crownlet.train.fit.pruning import load_wider
 from crownlet.train.fit.reservoir import Reservoir
 from crownlet.train.fit.weights import load_narrower, load_weights, save_weights
 
@@ -127,6 +128,61 @@ def test_a_narrow_network_grown_wider_answers_as_before_and_learns_on(
     with pytest.raises(ValueError, match="does not fit"):
         save_weights(wide, path, {})
         load_narrower(narrow, path)
+
+
+@pytest.mark.parametrize("kind", ["assessor", "locator"])
+def test_channels_that_nothing_writes_or_reads_are_pruned_first(tmp_path: Path, kind: str) -> None:
+    """A narrow network grown wider by silent channels is found again in it, whatever their order.
+
+    Importance by the norm of the weights: Li et al. 2017, groups: Fang et al. 2023."""
+    path = tmp_path / "wide.safetensors"
+    narrow: Assessor | Locator
+    wide: Assessor | Locator
+    if kind == "assessor":
+        count = len(LEARNED_DEFECTS)
+        narrow, wide, again = (
+            Assessor(count, widths, 32)
+            for widths in ((8, 16, 16, 24), (12, 20, 24, 40), (8, 16, 16, 24))
+        )
+        shown = torch.rand(4, 2, 128, 96)
+    else:
+        narrow, wide, again = (
+            Locator(widths, head)
+            for widths, head in (
+                ((8, 16, 16, 24), 16), ((12, 24, 24, 32), 24), ((8, 16, 16, 24), 16),
+            )
+        )  # fmt: skip
+        shown = torch.rand(4, 1, 64, 64)
+    for module in narrow.modules():
+        if isinstance(module, torch.nn.BatchNorm2d):
+            torch.nn.init.uniform_(module.weight, 0.5, 1.5)
+            torch.nn.init.uniform_(module.bias, -0.5, 0.5)
+            module.running_mean.uniform_(-0.5, 0.5)
+    for value in wide.state_dict().values():
+        value.zero_()
+    save_weights(narrow, tmp_path / "narrow.safetensors", {})
+    load_narrower(wide, tmp_path / "narrow.safetensors")
+    # Silent channels: grown, and never learned. The group's order is turned about.
+    for parameter in (wide.fine[0][0].weight, *wide.fine[0][1].parameters()):
+        parameter.data = parameter.data.flip(0)
+    for buffer in (wide.fine[0][1].running_mean, wide.fine[0][1].running_var):
+        buffer.copy_(buffer.flip(0))
+    for block in wide.fine[1:]:
+        block.body[0][0].weight.data = block.body[0][0].weight.data.flip(1)
+        block.body[1].weight.data = block.body[1].weight.data.flip(0)
+        for parameter in block.body[2].parameters():
+            parameter.data = parameter.data.flip(0)
+        for buffer in (block.body[2].running_mean, block.body[2].running_var):
+            buffer.copy_(buffer.flip(0))
+    for reader in (wide.middle[0][0], wide.rise_fine.fine[0]):
+        reader.weight.data = reader.weight.data.flip(1)
+    save_weights(wide, path, {})
+    load_wider(again, path)
+    for old, new in zip(narrow.eval()(shown), again.eval()(shown), strict=True):
+        assert {*old.shape} == {*new.shape}
+        torch.testing.assert_close(new, old)
+    with pytest.raises(ValueError, match="grow=true"):
+        load_wider(wide, tmp_path / "narrow.safetensors")
 
 
 def test_balanced_draws_show_rare_letters_as_often_as_common_ones(tmp_path: Path) -> None:

@@ -46,12 +46,17 @@ class Teaching:
     """Share of the teacher in the loss, 0 to 1; the labels have the rest."""
     hidden: float = 1.0
     """Weight of the assessor's hidden numbers within the teacher's share; 0 leaves them free."""
+    labels_only: tuple[str, ...] = ()
+    """Defects that the assessor learns from labels alone, because the teacher knows them badly."""
 
     def __post_init__(self) -> None:
         if not self.temperature > 0:
             raise TrainingError(f"model.teacher.temperature={self.temperature}: must be above 0")
         if not 0 <= self.share <= 1:
             raise TrainingError(f"model.teacher.share={self.share}: must be between 0 and 1")
+        for name in self.labels_only:
+            if name not in LEARNED_DEFECTS:
+                raise TrainingError(f"model.teacher.labels_only: no learned defect is {name!r}")
 
 
 class Teacher:
@@ -85,6 +90,7 @@ class DistilledAssessorModule(AssessorModule):
             )
         self.teacher = Teacher(opened)
         self.applies = applicable_defects()
+        self.taught = torch.tensor([name not in teacher.labels_only for name in LEARNED_DEFECTS])
 
     def losses(
         self, shown: Tensor, out: AssessorOutput, targets: AssessorTargets
@@ -99,7 +105,8 @@ class DistilledAssessorModule(AssessorModule):
         """The parts that compare with the teacher, before its share is taken."""
         how = self.teaching
         return assessor_distillation_loss(
-            out, self.teacher.answer(shown), targets, self.applies.to(shown.device),
+            out, self.teacher.answer(shown), targets,
+            (self.applies & self.taught).to(shown.device),
             how.temperature, how.hidden, self.masks, self.defect_weights,
         )  # fmt: skip
 

@@ -33,6 +33,7 @@ from crownlet.train.fit.data import (
 )
 from crownlet.train.fit.errors import TrainingError
 from crownlet.train.fit.modules import BudgetedModule
+from crownlet.train.fit.pruning import load_wider
 from crownlet.train.fit.record import CHECKPOINT_FILE, open_run
 from crownlet.train.fit.scans import paths_of, scan_pages
 from crownlet.train.fit.settings import check_settings
@@ -52,6 +53,14 @@ def make_network(model: Config) -> Assessor | Locator:
     """The network that `configs/model` describes; ArchitectureError if it describes none."""
     network: Assessor | Locator = build(model.network, "model.network")
     return network
+
+
+def start_weights(network: Assessor | Locator, config: Config) -> None:
+    """Fill a network from `start_from`, narrower or wider where the configuration allows it."""
+    if config.grow and config.prune:
+        raise TrainingError("grow=true and prune=true exclude each other")
+    begin = load_narrower if config.grow else load_wider if config.prune else load_weights
+    begin(network, Path(config.start_from))
 
 
 def make_module(config: Config, network: Assessor | Locator) -> BudgetedModule:
@@ -140,8 +149,7 @@ def fit(config: Config) -> Path:
     torch.set_float32_matmul_precision("high")
     network = make_network(config.model)
     if config.start_from and run.checkpoint is None:
-        begin = load_narrower if config.grow else load_weights
-        begin(network, Path(config.start_from))
+        start_weights(network, config)
     module = make_module(config, network)
     if config.trainer.compile:
         network.compile()

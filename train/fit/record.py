@@ -34,7 +34,7 @@ CONFIG_FILE = "config.yaml"
 
 CHECKPOINT_FILE = "last.ckpt"
 
-RECORDED_KEYS = ("model", "data", "trainer", "callbacks", "seed", "start_from", "grow")
+RECORDED_KEYS = ("model", "data", "trainer", "callbacks", "seed", "start_from", "grow", "prune")
 """Parts of the configuration that make a run what it is."""
 
 FREE_KEYS = ("data.workers", "data.minutes", "trainer.progress", "trainer.until")
