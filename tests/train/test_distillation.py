@@ -281,7 +281,7 @@ def test_a_defect_learned_from_labels_only_learns_nothing_from_the_teacher(
     teachers: dict[str, Path], small_pool: Path
 ) -> None:
     place = LEARNED_DEFECTS.index("tag_bare")
-    module: Any = learner("assessor", teachers["assessor"], labels_only=("tag_bare",))
+    module: Any = learner("assessor", teachers["assessor"], share=0.5, labels_only=("tag_bare",))
     batch = one_batch("assessor", small_pool)
     shown, targets = network_input(batch), targets_of(batch)
     out = module.network(shown)
