@@ -126,7 +126,7 @@ def measures_of(item: Item, run: Run) -> tuple[Measurement, ...]:
     """The measurements of an item's letters that concern its doubt; none of a line or a page."""
     if len(item.glyphs) > MAX_QUESTION_LETTERS:
         return ()
-    return shown_measures(
+    return tuple(
         m
         for m in run.pages[item.page].measurements
         if m.glyph in item.glyphs and m.defect == item.kind
@@ -161,7 +161,7 @@ def crop_marks_svg(item: Item, run: Run, kind: CropKind, *, rulers: bool) -> Mar
         affine = PageToCrop(-affine.scale, width - affine.x, height - affine.y)
     size = (height, width) if turns % 2 else (width, height)
     inner = _corners_svg(item, affine)
-    measures = measures_of(item, run) if rulers else ()
+    measures = shown_measures(measures_of(item, run)) if rulers else ()
     if measures:
         small = PageToCrop(*(value / RULER_SCALE for value in affine))
         drawn = draw_rulers(

@@ -263,7 +263,9 @@ def make_entry(
         title=finding_title(finding), where=place_words(page, finding, letters, line), line=line,
         seen=seen, frame=seen.box(finding.box) if seen else None,
         comparison=comparison, network=network_words(finding),
-        measured=measurement_lines(shown_measures(finding.measurements)),
+        measured=measurement_lines(
+            finding.measurements, letters[0].tags_seen if len(letters) == 1 else None
+        ),
         disagreement=is_disagreement(finding),
         also_seen=tuple(kind for kind in finding.others if kind in seen_kinds),
         also_doubted=tuple(kind for kind in finding.others if kind not in seen_kinds),

@@ -11,7 +11,7 @@ from crownlet.datasets.scribal.catalogue import CATALOGUE, GRAVITIES, Opinion
 from crownlet.infer.findings.finding import Finding
 from crownlet.infer.records import Measurement
 from crownlet.infer.view.language import is_english, translate
-from crownlet.infer.view.lengths import describe_length
+from crownlet.infer.view.lengths import describe_crowns, describe_length, split_crowns
 from crownlet.infer.view.wording import defect_words, latin_name
 
 _PROBABILITY_WORDS = (
@@ -112,12 +112,17 @@ def network_words(finding: Finding) -> str:
     return translate(_NO_PROBABILITY_WORDS[how])
 
 
-def measurement_lines(measures: Iterable[Measurement]) -> tuple[str, ...]:
-    """Measures in words, one line for those of one name and one verdict."""
+def measurement_lines(
+    measures: Iterable[Measurement], crowns_seen: int | None = None
+) -> tuple[str, ...]:
+    """Measures in words, one line for those of one name and one verdict; `crowns_seen` is the
+    number that the network sees."""
+    crowns, others = split_crowns(measures)
     groups: dict[tuple[str, str], list[str]] = {}
-    for m in measures:
+    for m in others:
         groups.setdefault((m.name, m.claim), []).append(describe_length(m.q, m.mm))
-    return tuple(
+    lines = (describe_crowns(crowns, crowns_seen),) if crowns else ()
+    return lines + tuple(
         f"{defect_words(name)} {'; '.join(dict.fromkeys(lengths))}; "
         f"{translate(_VERDICT_WORDS[claim])}"
         for (name, claim), lengths in groups.items()

@@ -22,12 +22,48 @@ _PARTS = ((0.375, "a quarter of a pen width"), (0.625, "half a pen width"),
 
 
 def shown_measures(measures: Iterable[Measurement]) -> tuple[Measurement, ...]:
-    """The measures that a person sees of one place: where it is measured that a crown is missing,
-    those that stand speak neither for it nor against it, and are left out."""
+    """The measures that a picture shows of one place: crowns that stand, each by its height; the
+    middle of the head, where a crown is missing, only where none stands."""
     listed = tuple(measures)
-    if not any(m.defect == TAG_MISSING and m.claim == "there" for m in listed):
+    if not any(_is_crown(m) and m.q > 0 for m in listed):
         return listed
-    return tuple(m for m in listed if m.defect != TAG_MISSING or m.claim == "there")
+    return tuple(m for m in listed if not _is_crown(m) or m.q > 0)
+
+
+def split_crowns(
+    measures: Iterable[Measurement],
+) -> tuple[tuple[Measurement, ...], tuple[Measurement, ...]]:
+    """The measures of crowns where fewer are measured than expected, which `describe_crowns` puts
+    into words, and all other measures."""
+    listed = tuple(measures)
+    if not any(_is_crown(m) and m.q == 0 for m in listed):
+        return (), listed
+    return tuple(filter(_is_crown, listed)), tuple(m for m in listed if not _is_crown(m))
+
+
+def describe_crowns(crowns: Iterable[Measurement], seen: int | None = None) -> str:
+    """What was measured of too few crowns, in words that do not contradict the number `seen`.
+
+    A height of 0 stands for a crown that no ink was measured of (`zero_lengths`); crowns that touch
+    have one height together, so their number is not told from the heights alone.
+    """
+    listed = tuple(crowns)
+    heights = [m for m in listed if m.q > 0]
+    lengths = "; ".join(dict.fromkeys(describe_length(m.q, m.mm) for m in heights))
+    if not heights:
+        sure = not seen and any(m.claim == "there" for m in listed)
+        return translate("no crown measured") if sure else translate("crown height not measured")
+    if seen is not None and len(heights) > seen:
+        return translate(
+            "crown height {lengths}; on more crowns than the network sees", lengths=lengths
+        )
+    if seen is not None and len(heights) < seen:
+        return translate("crown height {lengths}; not measured on every crown", lengths=lengths)
+    return translate("crown height {lengths}; no further crown measured", lengths=lengths)
+
+
+def _is_crown(m: Measurement) -> bool:
+    return m.name == "tag_height" and m.defect == TAG_MISSING
 
 
 def describe_length(q: float, mm: float | None = None) -> str:
@@ -48,6 +84,8 @@ def describe_length(q: float, mm: float | None = None) -> str:
 
 def label_length(q: float, mm: float | None = None) -> str:
     """The same, short enough for a picture: `0.4 mm`, or `½ pen` where no mm are known."""
+    if q == 0.0:
+        return translate("none")
     if mm is not None:
         return translate("{n} mm", n=f"{abs(mm):.1f}") if abs(mm) >= 0.05 else translate("< 0.1 mm")
     if abs(q) < HAIR_Q:

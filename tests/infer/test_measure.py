@@ -23,10 +23,16 @@ from crownlet.infer.measure.edges import (
     top_edges,
 )
 from crownlet.infer.measure.letters import MEASURE_LIMITS, limit_of, nearer_limit
-from crownlet.infer.records import Measurement, PageRecord
+from crownlet.infer.records import MeasureClaim, Measurement, PageRecord
 from crownlet.infer.run.tables import read_measures, write_measures
 from crownlet.infer.view import rulers as drawing
-from crownlet.infer.view.lengths import describe_length, shown_measures
+from crownlet.infer.view.lengths import (
+    describe_crowns,
+    describe_length,
+    label_length,
+    shown_measures,
+    split_crowns,
+)
 
 ALLOWED = 0.1
 """Error in q that the issue allows at 64 px a body."""
@@ -198,7 +204,7 @@ def test_rulers_stand_where_they_were_taken() -> None:
     (ring, _) = root.findall(f".//{space}circle")
     assert (ring.attrib["cx"], ring.attrib["cy"]) == ("30.8", "18.0")
     figures = root.findall(f".//{space}text")
-    assert [f.text for f in figures] == ["1", "1: 0.1 mm", "2", "2: a hair"]
+    assert [f.text for f in figures] == ["1", "1: 0.1 mm", "2", "2: none"]
     alone = ET.fromstring(drawing.draw_rulers((0.5, 3.0, -2.0), (90, 80), TAKEN[:1]))
     assert [f.text for f in alone.findall(f".//{space}text")] == ["0.1 mm"]
     assert all(0 <= float(f.attrib["x"]) <= 90 and 0 <= float(f.attrib["y"]) <= 80 for f in figures)
@@ -225,14 +231,47 @@ def test_a_place_without_length_is_pointed_at_from_below_the_letter() -> None:
     assert tail[0] == head[0] == 45
 
 
-def test_of_crowns_that_stand_and_one_that_is_missing_the_missing_one_is_shown() -> None:
-    """Beside "1 crown seen, 3 expected" the height of the one contradicts nothing."""
+def _crown(q: float, claim: MeasureClaim) -> Measurement:
     at = (0.0, 0.0)
-    stands = Measurement(1, "tag_height", 1.0, 0.8, at, at, "tag_missing", "not_there")
-    missing = Measurement(1, "tag_height", 0.0, 0.0, at, at, "tag_missing", "there")
+    return Measurement(1, "tag_height", q, 0.8 * q, at, at, "tag_missing", claim)
+
+
+def test_crowns_that_stand_are_shown_by_their_heights_and_a_missing_one_where_none_stands() -> None:
+    """A missing crown has no place of its own beside those that stand."""
+    at = (0.0, 0.0)
+    stands, missing = _crown(1.0, "not_there"), _crown(0.0, "there")
     foot = Measurement(1, "foot_drop", 0.3, 0.2, at, at, "foot_level", "not_there")
-    assert shown_measures([stands, missing, foot]) == (missing, foot)
-    assert shown_measures([stands, foot]) == (stands, foot)
+    assert shown_measures([stands, missing, foot]) == (stands, foot)
+    assert shown_measures([missing, foot]) == (missing, foot)
+    assert label_length(missing.q, missing.mm) == label_length(missing.q) == "none"
+
+
+@pytest.mark.parametrize(
+    ("heights", "claim", "seen", "words"),
+    [
+        ((), "there", 0, "no crown measured"),
+        ((), "there", 1, "crown height not measured"),
+        ((), "unclear", 0, "crown height not measured"),
+        ((1.0,), "there", 1, "crown height one pen width, 0.8 mm; no further crown measured"),
+        ((1.0,), "there", 2, "crown height one pen width, 0.8 mm; not measured on every crown"),
+        ((1.0, 0.5), "there", 1, "crown height one pen width, 0.8 mm; half a pen width, 0.4 mm; "
+         "on more crowns than the network sees"),
+    ],
+)  # fmt: skip
+def test_heights_of_crowns_never_contradict_their_number(
+    heights: tuple[float, ...], claim: MeasureClaim, seen: int, words: str
+) -> None:
+    """Beside "1 crown seen" stood "crown height none". The words are this project's own: common
+    practice, no source."""
+    measures = [*(_crown(q, "not_there") for q in heights), _crown(0.0, claim)]
+    crowns, others = split_crowns(measures)
+    assert others == ()
+    assert describe_crowns(crowns, seen) == words
+
+
+def test_crowns_that_all_stand_are_measures_as_any() -> None:
+    stands = _crown(1.0, "not_there")
+    assert split_crowns([stands]) == ((), (stands,))
 
 
 @pytest.mark.parametrize(

@@ -24,7 +24,7 @@ from crownlet.infer.records import (
 from crownlet.infer.review.item_crops import measures_of
 from crownlet.infer.review.models import LETTER_KIND
 from crownlet.infer.view.language import translate, translate_count
-from crownlet.infer.view.lengths import describe_length
+from crownlet.infer.view.lengths import describe_crowns, describe_length, split_crowns
 from crownlet.infer.view.wording import defect_words, latin_name
 
 if TYPE_CHECKING:
@@ -273,7 +273,7 @@ def program_opinion(item: Item, run: Run) -> ProgramOpinion:
             *_network_sentences(item, glyph, _find_gap(item, record.gaps)),
             *_other_findings(item, run),
         ),
-        measures=tuple(measure_sentence(m) for m in measures_of(item, run)),
+        measures=_measure_sentences(item, glyph, run),
     )
 
 
@@ -317,6 +317,12 @@ def _network_sentences(item: Item, glyph: GlyphRecord | None, gap: GapRecord | N
             translate("It read the letter as {letter} ({chances}).", letter=name, chances=chances)
         )
     return lines
+
+
+def _measure_sentences(item: Item, glyph: GlyphRecord | None, run: Run) -> tuple[str, ...]:
+    crowns, others = split_crowns(measures_of(item, run))
+    words = (describe_crowns(crowns, glyph.tags_seen if glyph else None),) if crowns else ()
+    return words + tuple(measure_sentence(m) for m in others)
 
 
 def chances_in_100(p: float) -> str:
