@@ -11,17 +11,17 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.findings.finding import HEADINGS, Finding, Heading
-from crownlet.infer.records import LETTER_SWAPPED, UNFAMILIAR, Box
+from crownlet.infer.records import LETTER_SWAPPED, UNFAMILIAR, Box, Route
 from crownlet.infer.routing.judgement import JUDGED, judgement_of
 from crownlet.infer.sheet.decisions import ShownDecision
 from crownlet.infer.sheet.page import SheetPage
 from crownlet.infer.sheet.pictures import PictureWindow
 from crownlet.infer.sheet.wording import is_disagreement
-from crownlet.infer.view.language import translate
+from crownlet.infer.view.language import translate, translate_count
 from crownlet.infer.view.sentences import localize
 from crownlet.infer.view.wording import count_of, defect_words, latin_name
 
@@ -261,25 +261,76 @@ def _list_place(page: SheetPage, finding: Finding) -> ListedPlace:
     return ListedPlace(page.label(finding), page.anchor(finding), name, finding.line, decisions)
 
 
-def count_claims(pages: Iterable[SheetPage]) -> tuple[Counter[str], Counter[str]]:
-    """How many places of each kind are seen, and on how many it is in doubt.
+@dataclass
+class ClaimCounts:
+    """How many places there are of each kind, and what these counts have beyond those of findings
+    and of places to review."""
 
-    A place that is listed for several reasons counts under each, and a statement on the hand as the
-    letters that are its evidence.
-    """
-    seen, doubted = Counter[str](), Counter[str]()
+    seen: Counter[str] = field(default_factory=Counter)
+    """Places by kind on which it is seen; one listed for several reasons counts under each, and a
+    statement on the hand as the letters that are its evidence."""
+    doubted: Counter[str] = field(default_factory=Counter)
+    """The same of doubts."""
+    stated: Counter[Route] = field(default_factory=Counter)
+    """Statements on the whole hand, which are listed and counted under no kind, by route."""
+    several: int = 0
+    """Places that count under several kinds that are seen, or under several doubts."""
+    beside: int = 0
+    """Doubts at places that are findings."""
+    evidence: int = 0
+    """Letters counted as evidence of a statement, and not listed one by one."""
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """Sentences by which the counts agree with those of findings and places to review."""
+        found, asked = self.stated["finding"], self.stated["review"]
+        notes = [
+            translate_count(
+                "{n} more finding is a statement about the whole hand.",
+                "{n} more findings are statements about the whole hand.", found,
+            ) if found else "",
+            translate_count(
+                "{n} more place to review is a question about the whole hand.",
+                "{n} more places to review are questions about the whole hand.", asked,
+            ) if asked else "",
+            translate_count(
+                "{n} letter is evidence of such a statement and is not listed by itself.",
+                "{n} letters are evidence of such statements and are not listed by themselves.",
+                self.evidence,
+            ) if self.evidence else "",
+            translate_count(
+                "{n} place counts under more than one kind.",
+                "{n} places count under more than one kind.", self.several,
+            ) if self.several else "",
+            translate_count(
+                "{n} doubt stands at a place that is a finding for another reason.",
+                "{n} doubts stand at places that are findings for another reason.", self.beside,
+            ) if self.beside else "",
+        ]  # fmt: skip
+        return tuple(filter(None, notes))
+
+
+def count_claims(pages: Iterable[SheetPage]) -> ClaimCounts:
+    """How many places of each kind are seen, and on how many it is in doubt."""
+    counts = ClaimCounts()
     for page in pages:
         stated = {(habit.defect, habit.message) for habit in page.veiled.record.habits}
         by_itself: dict[str, set[int]] = {}
         for finding in page.findings:
             if finding.scope == "page" and (finding.kind, finding.message) in stated:
+                counts.stated[finding.route] += 1
                 continue
-            seen.update(page.seen_claims(finding))
-            doubted.update(page.doubted_claims(finding))
+            seen, doubted = page.seen_claims(finding), page.doubted_claims(finding)
+            counts.seen.update(seen)
+            counts.doubted.update(doubted)
+            counts.several += max(len(seen), len(doubted)) > 1
+            counts.beside += len(doubted) if seen else 0
             if finding.scope != "page":
                 for kind in finding.claims:
                     by_itself.setdefault(kind, set()).update(finding.glyphs)
         for habit in page.veiled.record.habits:
             evidence = {*habit.glyphs} - by_itself.get(habit.defect, set())
-            (seen if habit.sure else doubted)[habit.defect] += len(evidence)
-    return +seen, +doubted
+            (counts.seen if habit.sure else counts.doubted)[habit.defect] += len(evidence)
+            counts.evidence += len(evidence)
+    counts.seen, counts.doubted = +counts.seen, +counts.doubted
+    return counts

@@ -23,6 +23,7 @@ from crownlet.infer.sheet.decisions import Decisions
 from crownlet.infer.sheet.elsewhere import find_elsewhere
 from crownlet.infer.sheet.entry import Entry, make_entry
 from crownlet.infer.sheet.groups import (
+    ClaimCounts,
     FindingGroup,
     PageFinding,
     TileGroup,
@@ -153,10 +154,7 @@ class ScrollView:
     versions: Mapping[str, Any]
     shows_names: bool
     has_names: bool
-    seen: Counter[str]
-    """Places by kind on which it is seen; one listed for several reasons counts under each."""
-    doubted: Counter[str]
-    """Places by kind on which it is in doubt."""
+    counts: ClaimCounts
     decided: Counter[str]
     side_comparison: Mapping[str, Any] | None
     """Face against reverse, as in scrolls.json."""
@@ -176,7 +174,7 @@ class ScrollView:
     def picture_height_mm(self) -> float:
         """Height in mm that the text at the top leaves for the picture of the first page."""
         lines = sum(2 + len(note) // 95 for note in self.notes)
-        lines += (len(self.seen) + len(self.doubted)) // 5
+        lines += (len(self.counts.seen) + len(self.counts.doubted)) // 5
         return max(100.0, 168.0 - 5.5 * (lines + len(self.pages)))
 
 
@@ -194,7 +192,6 @@ def view_scroll(
     groups = _group_by_heading(rows, finder)
     first = pages[0].veiled.record
     facts = scroll_facts(run, scroll)
-    seen, doubted = count_claims(pages)
     statements = make_statements(
         read_habits(run, scroll.pages, facts, decisions), pages,
         elsewhere=lambda habit: find_elsewhere(run, scroll, habit, show_names),
@@ -211,7 +208,7 @@ def view_scroll(
         audit=describe_audit(audit_of(_clear_letters(run, pages), drawn)),
         shows_names=show_names,
         has_names=any(page.veiled.names for page in pages),
-        seen=seen, doubted=doubted,
+        counts=count_claims(pages),
         decided=Counter(d.words for page in pages for each in page.decided.values() for d in each),
         side_comparison=facts.get("comparison"), consistency=facts.get("consistency"),
         statements=statements,

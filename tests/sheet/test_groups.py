@@ -16,6 +16,7 @@ from crownlet.infer.hand_records import HabitLetter, HabitRecord
 from crownlet.infer.records import GapRecord, GlyphRecord, PageRecord, TextMatch
 from crownlet.infer.sheet.groups import FINDINGS_IN_FULL, MAX_SEPARATE_FINDINGS
 from crownlet.infer.sheet.make import render_sheet
+from crownlet.infer.sheet.scroll_sheet import view_scroll
 
 
 def text(tmp_path: Path, kind: str, many: int, beside: str | None = None) -> made.Document:
@@ -90,6 +91,33 @@ def test_a_statement_counts_as_its_letters_and_none_of_them_twice(
     html = made.Document(render_sheet(run, run.scrolls[0])).text
     assert f"Seen: crown loose {many}." in html
     assert (f"in all {many} letters: shin {many} of {many}" in html) == listed
+
+
+@pytest.mark.parametrize("listed", [True, False])
+def test_what_is_seen_adds_up_to_the_findings(tmp_path: Path, listed: bool) -> None:
+    """A reader adds the kinds: every difference from the number of findings is a sentence."""
+    many = 3
+    doubts = dict.fromkeys(range(1, many + 1), ("tag_loose", "finding", 0.99)) if listed else {}
+    letters = made.glyphs(["ש" * many], doubts)
+    if listed:
+        letters[0] = replace(
+            letters[0], reasons=("tag_loose", "stroke_broken", "ink_lost"),
+            sure=("tag_loose", "stroke_broken"),
+        )  # fmt: skip
+    made.page(tmp_path, "a", letters, habits=(statement("tag_loose", "ש", letters),))
+    run = made.scrolls(tmp_path, [{"name": "a", "faces": ["a"]}])
+    counts = view_scroll(run, run.scrolls[0]).counts
+    findings = sum(f.route == "finding" for f in run.pages["a"].findings)
+    assert findings == (many + 1 if listed else 1)
+    # One letter is seen to have two faults, and is in doubt of a third.
+    twice, beside, unlisted = (1, 1, 0) if listed else (0, 0, many)
+    assert (counts.several, counts.beside, counts.evidence) == (twice, beside, unlisted)
+    assert sum(counts.seen.values()) - twice - unlisted + counts.stated["finding"] == findings
+    html = " ".join(made.Document(render_sheet(run, run.scrolls[0])).text.split())
+    assert "1 more finding is a statement about the whole hand." in html
+    assert ("1 place counts under more than one kind." in html) == listed
+    assert ("1 doubt stands at a place that is a finding for another reason." in html) == listed
+    assert ("3 letters are evidence of such statements" in html) != listed
 
 
 def test_a_statement_has_one_number_and_its_sources_once(tmp_path: Path) -> None:
