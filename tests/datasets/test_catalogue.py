@@ -103,6 +103,24 @@ def test_the_catalogue_never_rules_and_never_mends() -> None:
     assert [text for text in texts() if verdict.search(text)] == []
 
 
+VERB = re.compile(
+    r"\b(is|are|was|were|does|do|must|may|stands?|lies|makes?|counts?|reads as|reaches|runs?|meets|"
+    r"decides|differ|hold|leaves|lists|changes|matters|speak|end)\b"
+)
+
+
+SUBORDINATE = re.compile(r"^(If|When|Where)\b[^,]*?(,| it (?=is )|(?= the form )|$)|\bwhile .*")
+"""A clause that opens a sentence, or hangs on one."""
+
+
+def test_what_the_books_say_is_a_whole_sentence() -> None:
+    """Before "The books ask for it at the outset" stood "Stretching a letter while its form
+    stands", and "If a child reads one word" alone. Common practice, no source."""
+    for row in CATALOGUE.values():
+        for opinion in row.gravity:
+            assert VERB.search(SUBORDINATE.sub("", opinion.statement)), opinion.statement
+
+
 def test_reader_keeps_order_and_commas() -> None:
     gravities, defects = catalogue.parse_catalogue(ENTRY)
     assert list(gravities) == ["L"]
