@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.findings.finding import Heading
 from crownlet.infer.findings.severity import opinions_on
-from crownlet.infer.records import GlyphRecord, PageRecord
+from crownlet.infer.records import LETTER_EXTRA, GlyphRecord, PageRecord
 from crownlet.infer.sheet.drawings import LetterDrawing, read_drawing
 from crownlet.infer.sheet.loading import find_customs
 from crownlet.infer.sheet.page import SheetPage, extent_q
@@ -92,6 +92,11 @@ class HandStatement:
     def ask(self) -> str:
         """Who is to be asked, once it is seen."""
         return LOOK_FIRST if self.habit.doubted else WHO_TO_ASK[self.habit.heading]
+
+    @property
+    def has_form(self) -> bool:
+        """Whether it is about letters, which have a good form; marks have none."""
+        return self.habit.defect != LETTER_EXTRA
 
     @property
     def described(self) -> str:

@@ -153,6 +153,20 @@ def test_of_a_statement_the_books_are_quoted_on_its_letters(tmp_path: Path) -> N
     assert "may read samech" in html and "may read resh" not in html
 
 
+@pytest.mark.parametrize(("kind", "drawn"), [("corner_rounded", True), ("letter_extra", False)])
+def test_marks_have_no_well_formed_letter_beside_them(
+    tmp_path: Path, kind: str, drawn: bool
+) -> None:
+    """Beside marks between words stood a vav, "well formed"."""
+    letters = made.glyphs(["ו" * 8] if not drawn else ["ם" * 8])
+    made.page(tmp_path, "a", letters, habits=(statement(kind, letters[0].letter, letters),))
+    run = made.scrolls(tmp_path, [{"name": "a", "faces": ["a"]}])
+    html = render_sheet(run, run.scrolls[0])
+    wall = html[html.index('id="hand-1"') :].split("</section>")[0]
+    assert ("Well formed" in wall) == drawn
+    assert "What is meant stands in the middle of each picture." in wall
+
+
 def test_of_an_exchanged_letter_both_are_named(tmp_path: Path) -> None:
     letters = made.glyphs(["ששש"], {2: ("letter_swapped", "review", 0.6)})
     letters[1] = replace(letters[1], expected="ע")
