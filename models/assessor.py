@@ -45,7 +45,7 @@ class Assessor(nn.Module):
     def __init__(
         self,
         defects: int,
-        widths: tuple[int, int, int, int] = (24, 48, 112, 256),
+        widths: tuple[int, int, int, int] = (24, 48, 64, 128),
         hidden: int = 384,
     ) -> None:
         super().__init__()

@@ -49,7 +49,8 @@ def test_integers_take_a_quarter_of_the_room_and_read_the_same_letters(
     folder = shutil.copytree(floats, tmp_path / "in integers")
     away = quantise_in_place(folder, pages=1, held_out=1)
     for name in NETWORK_FILES:
-        assert (folder / name).stat().st_size < 0.35 * (floats / name).stat().st_size
+        # Heads and the layer of hidden numbers stay in floats: half a megabyte of the assessor.
+        assert (folder / name).stat().st_size < 0.4 * (floats / name).stat().st_size
     assert OnnxNetworks(folder).info.letters == OnnxNetworks(floats).info.letters
     keys = {p.key for p in onnx.load(folder / "assessor.onnx").metadata_props}
     assert PART_MASKS_KEY in keys
