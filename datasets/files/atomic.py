@@ -142,8 +142,8 @@ def unquote_formula(cell: str) -> str:
 def write_json(path: Path, data: Any) -> None:
     """A JSON file, UTF-8, indented."""
     with path.open("w", encoding="utf-8") as file:
-        json.dump(data, file, ensure_ascii=False, indent=1)
-        file.write("\n")
+        # At once: `json.dump` writes each bracket and each number by itself.
+        file.write(json.dumps(data, ensure_ascii=False, indent=1) + "\n")
 
 
 def file_checksum(path: Path) -> str:

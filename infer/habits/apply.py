@@ -292,16 +292,19 @@ def _cases(
         for name, p in glyph.p.items():
             if p is None or name in (SHAPE_DOUBT, TAG_NONE) or not is_judged(glyph, name):
                 continue
-            asked = [(value, thresholds.of(each)) for value, each in _asked(glyph, name)]
-            absent = all(value < pair.clear for value, pair in asked)
+            most, absent, high = 0.0, True, False
+            for value, each in _asked(glyph, name):
+                pair = thresholds.of(each)
+                most = max(most, value)
+                absent = absent and value < pair.clear
+                high = high or value >= pair.finding
             # A letter of the old list of crowns that has those of its class is one of its form.
             crowned = absent and name in (TAG_MISSING, TAG_EXCESS)
             if not crowned and accepted_by_customs(name, glyph, record, customs):
                 continue
-            high = any(value >= pair.finding for value, pair in asked)
             reason = name in glyph.reasons or name in glyph.habits
             seen = reason and judgement_of(glyph, name) == "seen"
-            case = Case(glyph, form_of(glyph, name), max(value for value, _ in asked), seen, absent)
+            case = Case(glyph, form_of(glyph, name), most, seen, absent)
             rows[group_of(glyph, name)].append((case, high))
     # A measure may deny some of them; where nothing is sure the page gives reviews only.
     sure = any(glyph.sure for glyph in record.glyphs)

@@ -148,9 +148,7 @@ def form_scores(hidden: Floats, labels: Ints, means: Floats) -> Floats:
     shift = weight[:, None] * (own - base)
     factors = _shift_factors(base, shift, _distances(usual))
     moved = base + factors[:, None] * shift
-    scores = -0.5 * (
-        (x * x).sum(axis=1)[:, None] - 2 * x @ moved.T + (moved * moved).sum(axis=1)[None, :]
-    )
+    scores = -0.5 * _squared_distances(x, moved)
     scores[rows] = _left_out(x[rows], kinds, residual, counts, base, factors, own, moved)
     spread = -2.0 * scores[rows, kinds].mean()
     return np.asarray(scores / max(spread, 1e-9))
@@ -284,6 +282,12 @@ def _whitening_matrix(residual: Floats, classes: int) -> Floats:
     return invert_lower(lower).T
 
 
+def _squared_distances(x: Floats, forms: Floats) -> Floats:
+    """(N, K) of rows of `x` (N, H) to rows of `forms` (K, H)."""
+    squares = (forms * forms).sum(axis=1)
+    return np.asarray((x * x).sum(axis=1)[:, None] - 2 * (x @ forms.T) + squares)
+
+
 def _distances(points: Floats) -> Floats:
     squares = (points * points).sum(axis=1)
     squared = squares[:, None] + squares[None, :] - 2 * points @ points.T
@@ -317,10 +321,11 @@ def _left_out(
     without = PRIOR_MEAN_LETTERS * base[kinds] + others
     without /= (PRIOR_MEAN_LETTERS + count - 1)[:, None]
     form = base[kinds] + factors[kinds][:, None] * (without - base[kinds])
-    squared = (x * x).sum(axis=1)[:, None] - 2 * x @ moved.T + (moved * moved).sum(axis=1)[None, :]
-    squared[rows, kinds] = ((x - form) ** 2).sum(axis=1)
+    squared = _squared_distances(x, moved)
+    away = x - form
+    squared[rows, kinds] = (away**2).sum(axis=1)
     along = (x * residual).sum(axis=1)[:, None] - residual @ moved.T
-    along[rows, kinds] = ((x - form) * residual).sum(axis=1)
+    along[rows, kinds] = (away * residual).sum(axis=1)
     share = count / np.maximum(count - 1, 1) / (PRIOR_SCATTER_LETTERS + len(x))
     left = np.maximum(1.0 - share * (residual * residual).sum(axis=1), MIN_DOWNDATE_DENOMINATOR)
     return np.asarray(-0.5 * (squared + (share / left)[:, None] * along**2))

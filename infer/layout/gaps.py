@@ -211,17 +211,15 @@ def _cut_windows(
     width, height = frames[rows, 2] - frames[rows, 0], frames[rows, 3] - frames[rows, 1]
     first = np.cumsum(width + 1) - width - 1
     canvas = np.full((int(height.max()), int(width.sum()) + len(rows)), 255, np.uint8)
-    counts = np.empty((len(rows), 256), np.int64)
-    for k, (pair, column, (x0, y0, x1, y1)) in enumerate(
-        zip(rows.tolist(), first.tolist(), frames[rows].tolist(), strict=True)
+    for pair, column, (x0, y0, x1, y1) in zip(
+        rows.tolist(), first.tolist(), frames[rows].tolist(), strict=True
     ):
         window = page[y0:y1, x0:x1]
         if pair in others:
             window = _mask_letters(window, (x0, y0), placed.box, others[pair], pairs[pair].tolist())
         canvas[: y1 - y0, column : column + x1 - x0] = window
-        counts[k] = _count_greys(window)
-    body = placed.height[pairs[rows, 0]]
-    return GapWindows(canvas, first, width, height, _ink_thresholds(counts), body)
+    level = _ink_levels(canvas, first, width, height)
+    return GapWindows(canvas, first, width, height, level, placed.height[pairs[rows, 0]])
 
 
 def _mask_letters(
@@ -241,6 +239,17 @@ def _mask_letters(
         foreign[c:d, a:b] = value
     cleared[foreign] = 255
     return cleared
+
+
+def _ink_levels(canvas: Grey, first: Ints, width: Ints, height: Ints) -> Floats:
+    """(P,) `ink_threshold` of each window of a canvas."""
+    dark = np.add.reduceat(np.count_nonzero(canvas <= PALE_INK_LEVEL, axis=0), first)
+    # With more dark pixels than the quantile needs the ink is not pale, whatever its greys.
+    needed = (width * height - 1) * DARK_AND_SKIN_QUANTILES[0] + 1
+    level = np.full(len(first), float(INK_LEVEL))
+    for k in np.flatnonzero(dark <= needed).tolist():
+        level[k] = ink_threshold(canvas[: height[k], first[k] : first[k] + width[k]])
+    return level
 
 
 def _count_greys(window: Grey) -> Ints:

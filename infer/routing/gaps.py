@@ -106,8 +106,7 @@ def logistic(curve: GapCurve, place: Floats, yuds: Floats) -> Floats:
 def word_start_probabilities(layout: Layout, odds: GapOdds) -> Floats:
     """(N,) probability that a word begins at each letter in reading order; 1 at line starts."""
     begin = np.ones(len(layout.order))
-    for k, (_, left) in enumerate(layout.pairs()):
-        begin[left] = odds.word_p[k]
+    begin[[left for _, left in layout.pairs()]] = odds.word_p
     return begin
 
 
@@ -143,9 +142,10 @@ def gap_rows(
     more than a review.
     """
     rows = []
+    word_p = odds.word_p
     for k, (right, left) in enumerate(layout.pairs()):
         kind = kinds[k]
-        wide = odds.word_p[k] >= MIN_WORD_GAP_P
+        wide = word_p[k] >= MIN_WORD_GAP_P
         joined = odds.joined[k] if kind == "word" or (kind is None and wide) else None
         parted = odds.parted[k] if kind == "letter" or (kind is None and not wide) else None
         touch_p = (

@@ -43,10 +43,11 @@ def judgement_of(
     `unresolved` are the faults that no letter of the page was examined for
     (`PageRecord.unresolved`).
     """
-    if isinstance(row, GlyphRecord) and kind in row.habits:
-        return "seen"  # It is evidence of a habit of the hand, and no reason of the letter.
-    if isinstance(row, GlyphRecord) and kind in row.unrouted_doubts:
-        return "doubted"
+    if isinstance(row, GlyphRecord):
+        if kind in row.habits:
+            return "seen"  # It is evidence of a habit of the hand, and no reason of the letter.
+        if kind in row.shared_doubts or kind in row.accepted_doubts:
+            return "doubted"
     if kind in row.reasons:
         return "seen" if kind in seen_kinds(row) else "doubted"
     if _probability(row, kind) is None:

@@ -100,11 +100,15 @@ def align(
     begins at each glyph; `cut` (N,) marks the glyphs after which the frame may hide text, `thin`
     (N,) those that are thin strokes.
     """
-    costs = _substitution_costs(letters, text, edit_costs.max_substitution)
-    if word_starts is not None and word_start_p is not None and len(text) and len(letters):
-        clipped = np.clip(word_start_p, *WORD_START_P_RANGE)
-        begun, inside = -np.log(clipped), -np.log(1 - clipped)
-        costs += WORD_GAP_WEIGHT * np.where(word_starts[None, :], begun[:, None], inside[:, None])
+    by_class = _substitution_costs(letters, edit_costs.max_substitution)
+    columns = text
+    if word_starts is not None and word_start_p is not None:
+        clipped = np.clip(word_start_p, *WORD_START_P_RANGE)[:, None]
+        # Letters inside of words, and after these those that begin words.
+        inside, begun = (by_class - WORD_GAP_WEIGHT * np.log(p) for p in (1 - clipped, clipped))
+        columns = text + by_class.shape[1] * word_starts
+        by_class = np.hstack([inside, begun])
+    costs = by_class.astype(np.float32)[:, columns]
     absent_costs = np.full(len(letters) + 1, edit_costs.extend_absent)
     absent_costs[[0, -1]] = edit_costs.outside
     if cut is not None:
@@ -113,14 +117,13 @@ def align(
     extra_costs[0] += edit_costs.open_extra
     if thin is not None:
         extra_costs[:, thin] = np.minimum(extra_costs[:, thin], EXTRA_STROKE_COST)
-    return _gotoh(costs.astype(np.float32), absent_costs, extra_costs, edit_costs)
+    return _gotoh(costs, absent_costs, extra_costs, edit_costs)
 
 
-def _substitution_costs(
-    letters: Floats, text: Ints, max_substitution: float = MAX_SUBSTITUTION_COST
-) -> Floats:
+def _substitution_costs(letters: Floats, max_substitution: float = MAX_SUBSTITUTION_COST) -> Floats:
+    """(N, 27) costs of reading each glyph as each letter."""
     chance = 0.999 * letters + 0.001 / letters.shape[1]
-    result: Floats = np.minimum(-np.log(np.maximum(chance, 1e-12)), max_substitution)[:, text]
+    result: Floats = np.minimum(-np.log(np.maximum(chance, 1e-12)), max_substitution)
     return result
 
 
@@ -137,61 +140,59 @@ def _gotoh(
     """
     count, length = costs.shape
     steps = np.arange(length + 1, dtype=np.float32)
-    closed = np.full((count + 1, length + 1), np.inf, np.float32)  # no absent run ends here
-    closed[0, 0] = 0.0
-    matched = np.zeros((count + 1, length + 1), bool)
-    extends = np.zeros((count + 1, length + 1), bool)  # the extra run began before this glyph
-    skips = np.zeros((count + 1, length + 1), bool)  # an absent run ends here
-    best = (edit_costs.open_absent + absent_costs[0] * steps).astype(np.float32)
-    best[0] = 0.0
-    skips[0, 1:] = True
-    extra = np.full(length + 1, np.inf, np.float32)
-    firsts, laters = extra_costs.astype(np.float32)
+    # Least cost of the first i glyphs and j letters, and the least where glyph i is extra.
+    best = np.empty((count + 1, length + 1), np.float32)
+    best[0] = edit_costs.open_absent + absent_costs[0] * steps
+    best[0, 0] = 0.0
+    extra = np.full((count + 1, length + 1), np.inf, np.float32)
+    first, later = extra_costs.astype(np.float32)
     # Of most glyphs the costs of an absent run after them are the same.
     absent_runs: dict[float, tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]] = {}
     for i in range(1, count + 1):
-        fresh, later = best + firsts[i - 1], extra + laters[i - 1]
-        np.less(later, fresh, out=extends[i])
-        extra = np.minimum(fresh, later)
-        match = best[:-1] + costs[i - 1]
-        matched[i, 1:] = match <= extra[1:]
-        closed[i, 0] = extra[0]
-        np.minimum(match, extra[1:], out=closed[i, 1:])
+        np.minimum(best[i - 1] + first[i - 1], extra[i - 1] + later[i - 1], out=extra[i])
+        row, after_first = best[i], best[i, 1:]
+        row[0] = extra[i, 0]
+        np.minimum(best[i - 1, :-1] + costs[i - 1], extra[i, 1:], out=after_first)
         each = float(absent_costs[i])
         if each not in absent_runs:
             along = np.float32(each) * steps
             absent_runs[each] = along, np.float32(edit_costs.open_absent) + along[1:]
         along, opened = absent_runs[each]
-        run = np.minimum.accumulate(closed[i] - along)
-        absent = run[:-1] + opened
-        np.less(absent, closed[i, 1:], out=skips[i, 1:])
-        best = closed[i].copy()
-        np.minimum(best[1:], absent, out=best[1:])
-    expected = _trace_back(closed, matched, extends, skips, absent_costs)
-    return Alignment(expected, length, float(best[-1]))
+        run = np.minimum.accumulate(row - along)
+        np.minimum(after_first, run[:-1] + opened, out=after_first)
+    expected = _trace_back(best, extra, costs, absent_costs, extra_costs)
+    return Alignment(expected, length, float(best[-1, -1]))
 
 
 def _trace_back(
-    closed: npt.NDArray[np.float32],
-    matched: npt.NDArray[np.bool_],
-    extends: npt.NDArray[np.bool_],
-    skips: npt.NDArray[np.bool_],
+    best: npt.NDArray[np.float32],
+    extra: npt.NDArray[np.float32],
+    costs: npt.NDArray[np.float32],
     absent_costs: Floats,
+    extra_costs: Floats,
 ) -> Ints:
     """Follow the cheapest path from its end: each glyph's index in the text, -1 for an extra
-    one."""
-    count, j = closed.shape[0] - 1, closed.shape[1] - 1
-    expected = np.full(count, -1, np.int64)
-    i = count
+    one.
+
+    Which way a cell of the path was reached is computed again: of all cells it is needed for few.
+    """
+    i, j = costs.shape
+    expected = np.full(i, -1, np.int64)
+    first, later = extra_costs.astype(np.float32)
     while i > 0:
-        if skips[i, j]:
+        matched = best[i - 1, j - 1] + costs[i - 1, j - 1] if j else np.inf
+        if best[i, j] < min(matched, extra[i, j]):
+            # An absent run ends here; it began where none ended.
+            closed = np.minimum(best[i - 1, : j - 1] + costs[i - 1, : j - 1], extra[i, 1:j])
+            closed = np.concatenate([extra[i, :1], closed])
             along = np.float32(absent_costs[i]) * np.arange(j, dtype=np.float32)
-            j = int(np.argmin(closed[i, :j] - along))
-        if matched[i, j]:
+            j = int(np.argmin(closed - along))
+            matched = best[i - 1, j - 1] + costs[i - 1, j - 1] if j else np.inf
+        if matched <= extra[i, j]:
             expected[i - 1] = j - 1
             i, j = i - 1, j - 1
             continue
-        while extends[i, j]:
+        while extra[i - 1, j] + later[i - 1] < best[i - 1, j] + first[i - 1]:
             i -= 1
         i -= 1
     return expected

@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from crownlet.infer.limits import limits_of
 from crownlet.infer.networks import LETTER_CLASSES
-from crownlet.infer.records import Floats, Ints
+from crownlet.infer.records import Bools, Floats, Ints
 
 _LIMITS = limits_of("text.sequence")
 
@@ -98,15 +98,11 @@ def follows_language(letter: Ints, begins: Ints, line: Ints) -> bool:
     )
 
     place = _places_in_lines(line)[1]
-    symbols, at = [GAP_SYMBOL] * LETTERS_BEFORE, np.zeros(len(letter), np.int64)
-    for k, symbol in enumerate(letter.tolist()):
-        if place[k] == 0:
-            symbols += [GAP_SYMBOL] * LETTERS_BEFORE
-        elif begins[k]:
-            symbols.append(GAP_SYMBOL)
-        third, second, first = symbols[-LETTERS_BEFORE:]
-        at[k] = (third * SYMBOLS + second) * SYMBOLS + first
-        symbols.append(symbol)
+    third, second, first = (_before(letter, place, back, GAP_SYMBOL) for back in (3, 2, 1))
+    second_begins, first_begins = (_before(begins, place, back, 0) == 1 for back in (2, 1))
+    far, near = _symbols_before(third, second, second_begins, first_begins, GAP_SYMBOL)
+    inside, begun = (far * SYMBOLS + near) * SYMBOLS + first, (near * SYMBOLS + first) * SYMBOLS
+    at = np.where(begins == 1, begun + GAP_SYMBOL, inside)
     p = sequence_probabilities().reshape(-1, SYMBOLS)[at]
     follows = p[:, :LETTER_CLASSES] > letter_frequencies() * (1 - p[:, GAP_SYMBOL:])
     share = follows[np.arange(len(letter)), letter].mean()
@@ -153,28 +149,38 @@ def _transitions(readings: _Readings, place: Ints) -> Float32:
         sequence_probabilities,
     )
 
-    def before(values: Ints, back: int, outside: int) -> Ints:
-        """(N, C) values of the letters `back` places before, `outside` beyond the line's first."""
-        shifted = np.full_like(values, outside)
-        shifted[back:] = values[: len(values) - back]
-        shifted[place < back] = outside
-        return shifted
-
     third, second, first, last = (
-        before(readings.letter, back, GAP_SYMBOL).reshape(_axes(back))
+        _before(readings.letter, place, back, GAP_SYMBOL).reshape(_axes(back))
         for back in range(LETTERS_BEFORE, -1, -1)
     )
     second_begins, first_begins, last_begins = (
-        before(readings.begins, back, 0).reshape(_axes(back)) == 1 for back in (2, 1, 0)
+        _before(readings.begins, place, back, 0).reshape(_axes(back)) == 1 for back in (2, 1, 0)
     )
-    # A gap pushes the letters before it out of the three symbols that bear on the last one.
-    near = np.where(first_begins, GAP_SYMBOL, second)
-    far = np.where(first_begins, second, np.where(second_begins, GAP_SYMBOL, third))
+    far, near = _symbols_before(third, second, second_begins, first_begins, GAP_SYMBOL)
     p = sequence_probabilities()
     inside = p[((far * SYMBOLS + near) * SYMBOLS + first) * SYMBOLS + last]
     gap = p[((far * SYMBOLS + near) * SYMBOLS + first) * SYMBOLS + GAP_SYMBOL]
     begun = p[((near * SYMBOLS + first) * SYMBOLS + GAP_SYMBOL) * SYMBOLS + last]
     return np.asarray(np.where(last_begins, gap * begun, inside) ** LANGUAGE_EXPONENT, np.float32)
+
+
+def _before(values: Ints, place: Ints, back: int, outside: int) -> Ints:
+    """(N, ...) values of the letters `back` places before, `outside` beyond the line's first."""
+    shifted = np.full_like(values, outside)
+    shifted[back:] = values[: len(values) - back]
+    shifted[place < back] = outside
+    return shifted
+
+
+def _symbols_before(
+    third: Ints, second: Ints, second_begins: Bools, first_begins: Bools, gap: int
+) -> tuple[Ints, Ints]:
+    """The two symbols before the first letter before another one.
+
+    A gap pushes the letters before it out of the three symbols that bear on the last one.
+    """
+    far = np.where(first_begins, second, np.where(second_begins, gap, third))
+    return far, np.where(first_begins, gap, second)
 
 
 def _axes(back: int) -> tuple[int, ...]:
