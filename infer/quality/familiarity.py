@@ -39,18 +39,18 @@ MIN_LETTERS_FOR_HAND = _LIMITS.whole("min_letters_for_hand")
 
 MAX_HAND_DISTANCE = _LIMITS.number("max_hand_distance")
 """Largest distance of a known hand's letters to the usual forms, as a share of the distance to the
-nearest other form. By networks 0.6.0 ten faultless mezuzot by held-out hands have 0.37 to 0.51,
-four fragments 0.47 to 0.61, two italic typefaces 0.54 to 0.57, nine pages by scribes of the Middle
-Ages 0.70 to 0.86."""
+nearest other form. By networks 0.7.0 fourteen faultless mezuzot by held-out hands have 0.35 to
+0.48, twelve fragments 0.34 to 0.56, two italic typefaces 0.53 to 0.56, nine pages by scribes of the
+Middle Ages 0.67 to 0.84."""
 
 MIN_DISTANCE_OF_TYPE = _LIMITS.number("min_distance_of_type")
 """Least such distance of a page taken for type: a short faultless page by a hand of the renderer
-can be as even, and is nearer. Type has 0.45 and more (networks 0.6.0)."""
+can be as even, and is nearer. Type has 0.41 and more (networks 0.7.0)."""
 
 MIN_UNEVENNESS = _LIMITS.number("min_unevenness")
-"""Letters of one kind that differ less than this are like type, which has 0.10 to 0.11 (italics
-0.13 to 0.21), also in the style of scribes; of ten faultless mezuzot one, by a very even drawn
-hand, has 0.11, the others 0.13 to 0.25, scribes of the Middle Ages 0.39 and more (0.6.0)."""
+"""Letters of one kind that differ less than this are like type, which has 0.06 to 0.08 (italics
+0.09 to 0.17), also in the style of scribes; of fourteen faultless mezuzot one, by a very even drawn
+hand, has 0.08, the others 0.10 to 0.30, scribes of the Middle Ages 0.38 and more (0.7.0)."""
 
 MIN_AGREEMENT_OF_UNLIKE_HAND = _LIMITS.number("min_agreement_of_unlike_hand")
 """Where a hand is unlike those known and no text is, the two networks must agree on this share of
