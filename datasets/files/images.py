@@ -32,7 +32,7 @@ Gray = npt.NDArray[np.uint8]
 
 Pixels = npt.NDArray[np.uint8]
 
-BLOCK_ROWS = 32
+BLOCK_ROWS = 256
 """Rows converted at a time."""
 
 ORIENTATION_TAG = 274

@@ -380,9 +380,8 @@ def _scores(x: Ints, y: Ints, ink: Floats, tile: Ints, tiles: int) -> Floats:
     base = tile * (2 * reach)
     angles = np.deg2rad(np.arange(-90.0, 90.0, STEP_DEGREES))
     scores = np.zeros((tiles, len(angles)))
-    across, down = x.astype(np.float64), y.astype(np.float64)
     for k, angle in enumerate(angles):
-        v = down * np.cos(angle) - across * np.sin(angle) + reach
+        v = y * np.cos(angle) - x * np.sin(angle) + reach
         low = v.astype(np.int64)  # Rounds down: v is above 0.
         part = ink * (v - low)
         place = base + low
