@@ -56,7 +56,7 @@ def defect_phrase(kind: str) -> str:
     """A defect in a few words, such as "a corner is rounded"; extra to the text as a rule are
     marks and fillers (`habits/marks.py`)."""
     if kind == "letter_extra":
-        return "marks and fillers that the text does not have"
+        return "marks and fillers beside the letters"
     return _LETTER_MESSAGES.get(kind, defect_words(kind)).format(maybe="")
 
 

@@ -106,7 +106,7 @@ def test_of_a_run_of_a_mark_and_a_letter_the_letter_is_left() -> None:
 def test_marks_of_all_pages_are_counted_together() -> None:
     pages = [sketch_page(set_aside(strokes)) for strokes in (3, 4)]
     (habit,) = scroll_habits(pages, ())
-    assert habit.message == "Marks and fillers that the text does not have: on the face 7 of 27."
+    assert habit.message == "Marks and fillers beside the letters: on the face 7 of 27."
 
 
 def test_a_single_stroke_goes_to_review() -> None:
