@@ -41,6 +41,10 @@ PART_MARGIN_SHARE = _LIMITS.number("part_margin_share")
 """Margin around the ink of a part of the tiles, as `MARGIN_SHARE`: amid the grain of a table, tiles
 at the ends of lines may show the grain alone, and letters on them would be cut off."""
 
+HEIGHT_PERCENTILES = (20, 80)
+"""Between these the heights of letters are compared: on a page seen at a slant more than a tenth
+may be located in pieces, whose heights tell nothing."""
+
 MASK_SIDE_PX = 512
 """Longer side of the grid that holds where letters stand."""
 
@@ -230,5 +234,5 @@ def _height_spread(straightened: Straightening, given: Located) -> float:
         straightened.matrix, given.centre
     )
     heights = np.log(np.hypot(*step.T))
-    low, high = np.percentile(heights, (10, 90))
+    low, high = np.percentile(heights, HEIGHT_PERCENTILES)
     return float(high - low)

@@ -239,12 +239,12 @@ def test_letters_cut_by_the_frame_are_read_and_not_judged(
     assert not any(set(g.p) <= set(g.not_examined) for g in whole)
 
 
-@pytest.mark.parametrize("pitch", [25.0, -25.0])
+@pytest.mark.parametrize("pitch", [20.0, 25.0, 30.0, -20.0, -25.0, -30.0])
 def test_letters_that_grow_over_the_page_show_its_slant(
     inspector: Inspector, drawn: Drawn, pitch: float
 ) -> None:
     """Lines that stay level and parallel show no slant; letters nearer to the camera are larger."""
     seen, _ = seen_by_camera(np.vstack([drawn.image] * 2), pitch, 0, 0)
     page = inspector.inspect(cv2.cvtColor(seen, cv2.COLOR_BGR2RGB))
-    assert page.quality["slant_degrees"] == pytest.approx(25, abs=8)
+    assert page.quality["slant_degrees"] == pytest.approx(abs(pitch), abs=8)
     assert "finding" not in {g.route for g in page.glyphs} | {g.route for g in page.gaps}
