@@ -41,7 +41,7 @@ PART_MARGIN_SHARE = _LIMITS.number("part_margin_share")
 """Margin around the ink of a part of the tiles, as `MARGIN_SHARE`: amid the grain of a table, tiles
 at the ends of lines may show the grain alone, and letters on them would be cut off."""
 
-HEIGHT_PERCENTILES = (20, 80)
+HEIGHT_PERCENTILES = _LIMITS.span("height_percentiles")
 """Between these the heights of letters are compared: on a page seen at a slant more than a tenth
 may be located in pieces, whose heights tell nothing."""
 
