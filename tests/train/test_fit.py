@@ -94,6 +94,15 @@ def test_a_new_defect_keeps_what_was_learned_of_the_others(tmp_path: Path) -> No
     assert torch.equal(new.defects.weight[0], fresh)
 
 
+def draw_norms(network: torch.nn.Module) -> None:
+    """Bring norms to where they are after learning: none is the identity any more."""
+    for module in network.modules():
+        if isinstance(module, torch.nn.BatchNorm2d):
+            torch.nn.init.uniform_(module.weight, 0.5, 1.5)
+            torch.nn.init.uniform_(module.bias, -0.5, 0.5)
+            module.running_mean.uniform_(-0.5, 0.5)
+
+
 @pytest.mark.parametrize("kind", ["assessor", "locator"])
 def test_a_narrow_network_grown_wider_answers_as_before_and_learns_on(
     tmp_path: Path, kind: str
@@ -111,12 +120,7 @@ def test_a_narrow_network_grown_wider_answers_as_before_and_learns_on(
     else:
         narrow, wide = Locator((8, 16, 16, 24), 16), Locator((8, 24, 24, 32), 24)
         shown = torch.rand(4, 1, 64, 64)
-    # Norms as they are after learning: none is the identity any more.
-    for module in narrow.modules():
-        if isinstance(module, torch.nn.BatchNorm2d):
-            torch.nn.init.uniform_(module.weight, 0.5, 1.5)
-            torch.nn.init.uniform_(module.bias, -0.5, 0.5)
-            module.running_mean.uniform_(-0.5, 0.5)
+    draw_norms(narrow)
     save_weights(narrow, path, {})
     load_narrower(wide, path)
     before, after = narrow.eval()(shown), wide.eval()(shown)
@@ -153,11 +157,7 @@ def test_channels_that_nothing_writes_or_reads_are_pruned_first(tmp_path: Path, 
             )
         )  # fmt: skip
         shown = torch.rand(4, 1, 64, 64)
-    for module in narrow.modules():
-        if isinstance(module, torch.nn.BatchNorm2d):
-            torch.nn.init.uniform_(module.weight, 0.5, 1.5)
-            torch.nn.init.uniform_(module.bias, -0.5, 0.5)
-            module.running_mean.uniform_(-0.5, 0.5)
+    draw_norms(narrow)
     for value in wide.state_dict().values():
         value.zero_()
     save_weights(narrow, tmp_path / "narrow.safetensors", {})
@@ -183,6 +183,9 @@ def test_channels_that_nothing_writes_or_reads_are_pruned_first(tmp_path: Path, 
         torch.testing.assert_close(new, old)
     with pytest.raises(ValueError, match="grow=true"):
         load_wider(wide, tmp_path / "narrow.safetensors")
+    if kind == "assessor":
+        with pytest.raises(ValueError, match=r"hidden\.1 has 32 outputs"):
+            load_wider(Assessor(len(LEARNED_DEFECTS), (8, 16, 16, 24), 16), path)
 
 
 def test_balanced_draws_show_rare_letters_as_often_as_common_ones(tmp_path: Path) -> None:

@@ -89,8 +89,8 @@ class DistilledAssessorModule(AssessorModule):
                 f" set model.hidden={theirs}, or model.teacher.hidden=0"
             )
         self.teacher = Teacher(opened)
-        self.applies = applicable_defects()
-        self.taught = torch.tensor([name not in teacher.labels_only for name in LEARNED_DEFECTS])
+        taught = torch.tensor([name not in teacher.labels_only for name in LEARNED_DEFECTS])
+        self.applies = applicable_defects() & taught
 
     def losses(
         self, shown: Tensor, out: AssessorOutput, targets: AssessorTargets
@@ -105,8 +105,7 @@ class DistilledAssessorModule(AssessorModule):
         """The parts that compare with the teacher, before its share is taken."""
         how = self.teaching
         return assessor_distillation_loss(
-            out, self.teacher.answer(shown), targets,
-            (self.applies & self.taught).to(shown.device),
+            out, self.teacher.answer(shown), targets, self.applies.to(shown.device),
             how.temperature, how.hidden, self.masks, self.defect_weights,
         )  # fmt: skip
 

@@ -65,7 +65,13 @@ def load_wider(network: Assessor | Locator, path: Path) -> dict[str, object]:
             width = weight.shape[1] // layer.repeats
             starts = torch.arange(layer.repeats)[:, None] * width
             weight = weight[:, (starts + kept[layer.reads]).flatten()]
-        ours[f"{layer.name}.weight"].copy_(weight)
+        own = ours[f"{layer.name}.weight"]
+        if own.shape != weight.shape:
+            raise ArchitectureError(
+                f"{path} does not fit this network: {layer.name} has {len(weight)} outputs, all of"
+                f" which are kept, where {len(own)} are needed"
+            )
+        own.copy_(weight)
         for key in _values_by_output(layer, theirs):
             value = theirs[key]
             ours[key].copy_(value[kept[layer.writes]] if layer.writes else value)
